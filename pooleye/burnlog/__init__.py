@@ -1,0 +1,1 @@
+"""The burn log: records, store, migrations, the bench's verbs, weighings, filing of photos."""

@@ -1,0 +1,72 @@
+"""Edits keep the earlier value and who changed it; deleting is refused. Both hold for every record, in one place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import event, inspect
+from sqlalchemy.orm import ORMExecuteState, Session
+
+from pooleye.burnlog.columns import Base
+from pooleye.burnlog.records import Change
+
+
+@dataclass(frozen=True)
+class Author:
+    """Who writes: the tool, or a hand (whose, if said) and why."""
+
+    by: str = "hand"
+    who: str | None = None
+    why: str | None = None
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    return {"value": value.isoformat() if isinstance(value, datetime) else value}
+
+
+def _edits(record: Base) -> Iterator[tuple[str, Any, Any]]:
+    """Fields of a stored record whose value is about to change, with the value before and after."""
+    state = inspect(record)
+    for column in state.mapper.column_attrs:
+        history = state.attrs[column.key].history
+        if history.has_changes() and history.deleted and history.deleted[0] != history.added[0]:
+            yield column.key, history.deleted[0], history.added[0]
+
+
+def _write_history(session: Session, _context: object, _instances: object) -> None:
+    if session.deleted:
+        raise RuntimeError(f"records are struck out, never deleted: {list(session.deleted)}")
+    author: Author = session.info["author"]
+    for record in list(session.dirty):
+        for field, before, after in _edits(record):
+            change = {"before": _plain(before), "after": _plain(after)}
+            about = {"record": record.__tablename__, "record_id": record.id, "field": field}
+            session.add(Change(**about, **change, by=author.by, who=author.who, why=author.why))
+
+
+def _refuse_bulk(state: ORMExecuteState) -> None:
+    if state.is_update or state.is_delete:
+        raise RuntimeError("bulk UPDATE and DELETE would pass by the history: change records one by one")
+
+
+def keep_history(session: Session, author: Author) -> None:
+    """From now on ``session`` writes a ``Change`` for every edit as ``author`` and refuses to delete."""
+    session.info["author"] = author
+    event.listen(session, "before_flush", _write_history)
+    event.listen(session, "do_orm_execute", _refuse_bulk)
+
+
+@contextmanager
+def as_author(session: Session, author: Author) -> Iterator[None]:
+    """Within the block, edits are kept under ``author``."""
+    session.flush()
+    earlier, session.info["author"] = session.info["author"], author
+    try:
+        yield
+        session.flush()
+    finally:
+        session.info["author"] = earlier

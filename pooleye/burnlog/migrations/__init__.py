@@ -1,0 +1,1 @@
+"""Steps that bring a burn log from any earlier version to this one, in order."""
