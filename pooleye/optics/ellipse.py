@@ -288,7 +288,7 @@ def _frame(xy: Array) -> tuple[Array, float]:
 
 
 def _first_guess(local: Array, w: Array, loss: Loss, shape: Shape) -> Array | None:
-    direct = _direct_circle(local, w) if shape == "circle" else direct_fit(local, w)
+    direct = _direct(local, w, shape)
     if loss == "none":
         return direct
     if direct is not None:
@@ -298,6 +298,10 @@ def _first_guess(local: Array, w: Array, loss: Loss, shape: Shape) -> Array | No
             return direct
     searched = _consensus(local, w, shape)
     return direct if searched is None else searched
+
+
+def _direct(local: Array, w: Array, shape: Shape) -> Array | None:
+    return _direct_circle(local, w) if shape == "circle" else direct_fit(local, w)
 
 
 def direct_fit(points: Array, weights: Array | None = None) -> Array | None:
@@ -382,9 +386,7 @@ def _consensus(local: Array, w: Array, shape: Shape) -> Array | None:
     inliers = residuals[best] <= max(3.0 * scale[best], 1e-6)
     if inliers.sum() < MIN_POINTS:
         return np.asarray(vectors[best])
-    polished = (
-        _direct_circle(local[inliers], w[inliers]) if shape == "circle" else direct_fit(local[inliers], w[inliers])
-    )
+    polished = _direct(local[inliers], w[inliers], shape)
     return np.asarray(vectors[best]) if polished is None else polished
 
 
@@ -563,9 +565,10 @@ def _variance(state: _State, kept: NDArray[np.bool_]) -> float:
     for plain least squares that is the usual sum(r^2)/(n - p).
     """
     psi = (state.robust * state.residuals)[kept]
-    spare = max(int(kept.sum()) - state.jacobian.shape[1], 1)
-    slope = float(_psi_slope(state.robust[kept], state.loss).mean())
-    return float((state.weights[kept] * psi**2).sum()) / spare / max(slope, 0.2) ** 2
+    spare = max(int(kept.sum()) - int(state.jacobian.shape[1]), 1)
+    slope = max(float(_psi_slope(state.robust[kept], state.loss).mean()), 0.2)
+    squares = float((state.weights[kept] * psi**2).sum())
+    return squares / (spare * slope * slope)
 
 
 def _psi_slope(robust: Array, loss: Loss) -> Array:

@@ -1,7 +1,7 @@
 """The vessel in space: from millimetres in any level plane of it to pixels, and back.
 
 Vessel frame, mm: origin at the centre of the rim circle, z along the vessel's axis out of the mouth (towards the
-camera), y towards the rim point that the picture shows straight above the rim's centre, x towards the right of it.
+camera), y towards the rim point that the picture shows straight above the image of that centre, x to the right of it.
 Depth is -z: positive below the rim. Azimuth runs from +y towards +x, that is clockwise as seen, 0 = up in the picture.
 
 Planes map to the picture by homographies (Hartley & Zisserman, Multiple View Geometry, 2nd ed. 2004, section 8.1);
@@ -30,7 +30,8 @@ class VesselFrame:
     """A round vessel with its rim circle at ``pose``, seen by ``camera``.
 
     ``base_inner_radius_mm`` with ``height_mm`` (rim to base) describes a straight taper; without them the wall is a
-    cylinder. ``rim_centre_px`` is where the rim's ellipse has its centre (not where the circle's centre images).
+    cylinder. ``rim_centre_px`` is the image of the rim circle's centre (which is not the centre of its ellipse: in a
+    tilted view the near half looks larger). Directions by the clock are taken about it.
     """
 
     pose: CirclePose
@@ -47,7 +48,7 @@ class VesselFrame:
         if self.base_inner_radius_mm is not None and not (self.height_mm and self.height_mm > 0):
             raise ValueError("a tapered vessel needs its height, or nothing says how fast it narrows")
         object.__setattr__(self, "_axes", _any_axes(self.pose.normal))
-        object.__setattr__(self, "rim_centre_px", self.rim_ellipse().centre)
+        object.__setattr__(self, "rim_centre_px", self.project([[0.0, 0.0, 0.0]])[0])
         object.__setattr__(self, "_axes", self._upright_axes())
 
     def project(self, xyz_mm: ArrayLike) -> Array:
@@ -103,7 +104,7 @@ class VesselFrame:
     def clock_deg(self, azimuth_rad: ArrayLike) -> Array:
         """Angle in [0, 360), clockwise from up, at which the picture shows the rim point of that azimuth.
 
-        Taken about the centre of the rim's ellipse; differs from the azimuth by the foreshortening of the tilt.
+        Taken about ``rim_centre_px``; differs from the azimuth by the foreshortening of the tilt.
         """
         azimuth = np.asarray(azimuth_rad, dtype=float)
         pixels = self.project(self.wall_point(azimuth.ravel(), 0.0)) - self.rim_centre_px
@@ -113,11 +114,9 @@ class VesselFrame:
     def azimuth_of_clock(self, clock_deg: ArrayLike) -> Array:
         """Azimuth in [0, 2 pi) of the rim point seen at that clock angle; the inverse of `clock_deg`."""
         clock = np.radians(np.asarray(clock_deg, dtype=float))
-        directions = np.stack([np.sin(clock.ravel()), -np.cos(clock.ravel())], axis=1)
-        rim = self.rim_ellipse()
-        unit = directions @ np.linalg.inv(rim.shape_matrix())
-        on_rim = self.rim_centre_px + directions / np.hypot(unit[:, 0], unit[:, 1])[:, None]
-        return azimuth_of(self.to_plane(on_rim, 0.0)).reshape(clock.shape)
+        # A straight line through the axis stays one in the picture: one pixel away is as good as at the rim.
+        pixels = self.rim_centre_px + np.stack([np.sin(clock.ravel()), -np.cos(clock.ravel())], axis=1)
+        return azimuth_of(self.to_plane(pixels, 0.0)).reshape(clock.shape)
 
     def sector_of_azimuth(self, azimuth_rad: ArrayLike) -> NDArray[np.intp]:
         """Which of 12 sectors of 30 degrees, sector 0 centred on up in the picture, clockwise as seen."""
