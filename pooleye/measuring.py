@@ -1,0 +1,179 @@
+"""One photo in, one result out: the service that the command line, the batch and the phone page all call."""
+
+from __future__ import annotations
+
+import importlib.util
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pooleye.errors import UsageError
+from pooleye.flags import REASONS, Declined
+from pooleye.measurement import PhotoResult, View
+
+if TYPE_CHECKING:
+    from pooleye.photo import Photo
+
+METHOD_BEFORE_MEASURING = "load/1"
+# Tea-light cups have some 37 mm; the widest bowls sold as one candle have some 300 mm.
+RIM_RANGE_MM = (15.0, 400.0)
+HEIGHT_RANGE_MM = (5.0, 600.0)
+
+
+@dataclass(frozen=True)
+class Vessel:
+    """What callipers say about the vessel, in mm. `base_inner_mm` None: straight walls.
+
+    Raises UsageError, in a maker's words, for sizes that no candle vessel has or that contradict each other.
+    """
+
+    rim_inner_mm: float
+    rim_outer_mm: float | None = None
+    base_inner_mm: float | None = None
+    height_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        _require_range("inner rim diameter", self.rim_inner_mm, RIM_RANGE_MM)
+        _require_range("outer rim diameter", self.rim_outer_mm, RIM_RANGE_MM)
+        _require_range("inner base diameter", self.base_inner_mm, RIM_RANGE_MM)
+        _require_range("vessel height", self.height_mm, HEIGHT_RANGE_MM)
+        if self.rim_outer_mm is not None and self.rim_outer_mm <= self.rim_inner_mm:
+            raise UsageError(
+                "rims-swapped",
+                f"the outer rim ({self.rim_outer_mm:g} mm) is not wider than the inner rim ({self.rim_inner_mm:g} mm)",
+                hint="measure the opening from wall to wall for the inner, over the lips for the outer rim",
+            )
+
+    def check_headspace(self, headspace_mm: float | None) -> None:
+        """Raises UsageError for a headspace that does not fit into the vessel."""
+        if headspace_mm is None:
+            return
+        deepest_mm = self.height_mm or HEIGHT_RANGE_MM[1]
+        if not 0 <= headspace_mm < deepest_mm:
+            raise UsageError(
+                "headspace-absurd",
+                f"a headspace of {headspace_mm:.1f} mm does not fit into a vessel {deepest_mm:.0f} mm high",
+                hint="measure from the rim straight down to the wax",
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A result with the working picture it came from (None when the file could not be read), for overlays."""
+
+    result: PhotoResult
+    photo: Photo | None
+
+    @property
+    def unread(self) -> bool:
+        """Whether the file itself could not be taken in (exit status 1)."""
+        return self.result.reason is not None and REASONS[self.result.reason].unread
+
+
+def measure_photo(
+    path: str | Path,
+    vessel: Vessel,
+    *,
+    view: View = "auto",
+    headspace_mm: float | None = None,
+    baseline: str | Path | Photo | None = None,
+    baseline_headspace_mm: float | None = None,
+) -> PhotoResult:
+    """Measures one photo. What cannot be measured comes back declined, with a reason and a hint.
+
+    Raises UsageError only for a headspace that cannot be right.
+    """
+    return measure_with_picture(
+        path,
+        vessel,
+        view=view,
+        headspace_mm=headspace_mm,
+        baseline=baseline,
+        baseline_headspace_mm=baseline_headspace_mm,
+    ).result
+
+
+def measure_with_picture(
+    path: str | Path,
+    vessel: Vessel,
+    *,
+    view: View = "auto",
+    headspace_mm: float | None = None,
+    baseline: str | Path | Photo | None = None,
+    baseline_headspace_mm: float | None = None,
+) -> Measured:
+    """As `measure_photo`, and keeps the working picture."""
+    from pooleye.photo import load_photo
+
+    vessel.check_headspace(headspace_mm)
+    vessel.check_headspace(baseline_headspace_mm)
+    started_s = time.perf_counter()
+    photo: Photo | None = None
+    try:
+        photo = load_photo(path)
+        result = _measure_view(photo, vessel, view, headspace_mm, baseline, baseline_headspace_mm)
+    except Declined as why:
+        result = PhotoResult.from_declined(str(path), view, why, method=METHOD_BEFORE_MEASURING)
+    return Measured(result.with_seconds(time.perf_counter() - started_s), photo)
+
+
+def _measure_view(
+    photo: Photo,
+    vessel: Vessel,
+    view: View,
+    headspace_mm: float | None,
+    baseline: str | Path | Photo | None,
+    baseline_headspace_mm: float | None,
+) -> PhotoResult:
+    if view == "side":
+        return _measure_side(photo, vessel, headspace_mm)
+    from pooleye.top.measure import measure_top
+
+    clean, flags = _loaded_baseline(baseline)
+    result = measure_top(
+        photo, vessel, headspace_mm=headspace_mm, baseline=clean, baseline_headspace_mm=baseline_headspace_mm
+    )
+    return result.with_flags(*flags)
+
+
+def _measure_side(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> PhotoResult:
+    if importlib.util.find_spec("pooleye.side") is None:
+        raise Declined("side-not-measured")
+    from pooleye.side.measure import measure_side
+
+    return measure_side(photo, vessel, headspace_mm=headspace_mm)
+
+
+def _loaded_baseline(baseline: str | Path | Photo | None) -> tuple[Photo | None, tuple[str, ...]]:
+    """The baseline photo, or none and the flag that says so: a bad baseline must not cost the photo itself."""
+    from pooleye.photo import Photo, load_photo
+
+    if baseline is None or isinstance(baseline, Photo):
+        return baseline, ()
+    try:
+        return load_photo(baseline), ()
+    except Declined:
+        return None, ("baseline-unusable",)
+
+
+def _require_range(what: str, length_mm: float | None, range_mm: tuple[float, float]) -> None:
+    low, high = range_mm
+    if length_mm is None or low <= length_mm <= high:
+        return
+    words = "small" if length_mm < low else "large"
+    raise UsageError(
+        "size-absurd",
+        f"{what}: {length_mm:g} mm is too {words} for a candle vessel",
+        looked_for=f"{low:g} mm to {high:g} mm",
+        hint=_unit_advice(length_mm, range_mm),
+    )
+
+
+def _unit_advice(length_mm: float, range_mm: tuple[float, float]) -> str:
+    """A number out of range is most often one in another unit."""
+    low, high = range_mm
+    for unit, factor in (("in", 25.4), ("cm", 10.0)):
+        if low <= length_mm * factor <= high:
+            return f"a number without a unit is mm; if you meant {length_mm:g} {unit}, write {length_mm:g}{unit}"
+    return "measure it with callipers or a ruler and write it as 76mm or 3in"

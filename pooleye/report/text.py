@@ -1,0 +1,51 @@
+"""A result as plain text for people."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pooleye.flags import Flag, Severity, reason_named, stops_first
+from pooleye.measurement import CLOCK_QUANTITIES, QUANTITIES, PhotoResult
+
+CLOCK_LABELS = {"hangup_width": "hang-up by clock, 12 to 11", "soot_delta_L": "soot by clock, 12 to 11"}
+SPREAD = "± is one standard uncertainty; the true value is within twice that in about 95 of 100 cases."
+
+
+def result_as_text(result: PhotoResult, overlay: Path | None = None) -> str:
+    """The result as a short table: safety stops first, then numbers, then what else there is to know."""
+    lines = [f"{result.photo}: {_headline(result)}"]
+    flags = stops_first(result.flags)
+    lines += [line for flag in flags if flag.severity is Severity.STOP for line in _flag_lines(flag)]
+    lines += _decline_lines(result) if result.status == "declined" else _number_lines(result)
+    lines += [line for flag in flags if flag.severity is not Severity.STOP for line in _flag_lines(flag)]
+    if overlay is not None:
+        lines.append(f"  picture: {overlay}")
+    return "\n".join(lines) + "\n"
+
+
+def _headline(result: PhotoResult) -> str:
+    seen = {"top": "from above", "side": "from the side", "auto": "view not known"}[result.view]
+    return f"{result.status} ({seen}, {result.seconds:.1f} s)"
+
+
+def _decline_lines(result: PhotoResult) -> list[str]:
+    meaning = reason_named(result.reason or "").meaning
+    return [f"  {result.reason}: {meaning}", f"  try: {result.hint}"]
+
+
+def _number_lines(result: PhotoResult) -> list[str]:
+    rows = [(QUANTITIES[name][1], str(result.quantities[name])) for name in QUANTITIES if name in result.quantities]
+    rows += [(CLOCK_LABELS[name], _clock(name, values)) for name, values in result.by_clock.items()]
+    width = max((len(label) for label, _ in rows), default=0)
+    return [*(f"  {label:<{width}}  {value}" for label, value in rows), f"  {SPREAD}"]
+
+
+def _clock(name: str, values: object) -> str:
+    assert isinstance(values, tuple)
+    numbers = " ".join("-" if value is None else f"{value:.1f}" for value in values)
+    return numbers + (" mm" if CLOCK_QUANTITIES[name] == "mm" else "")
+
+
+def _flag_lines(flag: Flag) -> list[str]:
+    word = "STOP" if flag.severity is Severity.STOP else str(flag.severity)
+    return [f"  {word} [{flag.name}] {flag.meaning}", f"       {flag.remedy}"]
