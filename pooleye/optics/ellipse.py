@@ -8,7 +8,7 @@ nearly round rims are therefore carried in them.
 Sources: direct start Halir & Flusser, "Numerically stable direct least squares fitting of ellipses", WSCG 1998;
 geometric (orthogonal distance) fit Gander, Golub & Strebel, BIT 34, 1994, and Ahn et al., Pattern Recognition 34,
 2001; nearest point Eberly, "Distance from a point to an ellipse", 2013; biweight Beaton & Tukey, Technometrics 16,
-1974; correlated residuals: integrated autocorrelation time, Geyer, Statist. Sci. 7, 1992.
+1974; robust start by least medians, Rousseeuw, JASA 79, 1984.
 """
 
 from __future__ import annotations
@@ -287,14 +287,19 @@ def _frame(xy: Array) -> tuple[Array, float]:
     return origin, float(np.sqrt(((xy - origin) ** 2).sum(axis=1).mean()))
 
 
+CLEAN_CORE = 0.01
+"""Judged: half of the points within 1 % of the radius is one curve; scattered outliers alone cannot feign that."""
+
+
 def _first_guess(local: Array, w: Array, loss: Loss, shape: Shape) -> Array | None:
     direct = _direct(local, w, shape)
     if loss == "none":
         return direct
     if direct is not None:
         residuals = np.abs(_sampson(direct[None], local)[0])
-        # A clean set needs no search: nothing stands out and the whole agrees.
-        if residuals.max() < 5.0 * MAD_TO_SIGMA * np.median(residuals):
+        core = float(np.median(residuals))
+        # A clean set needs no search: the points hug one curve and none stands out.
+        if core < CLEAN_CORE and residuals.max() < 5.0 * MAD_TO_SIGMA * core:
             return direct
     searched = _consensus(local, w, shape)
     return direct if searched is None else searched
@@ -327,7 +332,8 @@ def direct_fit(points: Array, weights: Array | None = None) -> Array | None:
     if not np.any(condition > 0):
         return None
     a1 = eigenvectors[:, int(np.argmax(condition))]
-    return _vectors_from_coefficients(np.concatenate([a1, t @ a1])[None])[0]
+    vectors = _vectors_from_coefficients(np.concatenate([a1, t @ a1])[None])
+    return np.asarray(vectors[0]) if len(vectors) else None
 
 
 def _direct_circle(points: Array, w: Array) -> Array | None:
@@ -338,17 +344,24 @@ def _direct_circle(points: Array, w: Array) -> Array | None:
     return np.array([*solution[:2], math.sqrt(squared), 0.0, 0.0]) if rank == 3 and squared > 0 else None
 
 
-def _vectors_from_coefficients(coefficients: Array) -> list[Array | None]:
-    """Vectors of conics A x^2 + B xy + C y^2 + D x + E y + F (M, 6); None for what is no real ellipse."""
-    result: list[Array | None] = []
-    for a, b, c, d, e, f in coefficients:
-        try:
-            ellipse = Ellipse.from_conic([[a, b / 2, d / 2], [b / 2, c, e / 2], [d / 2, e / 2, f]])
-        except (ValueError, np.linalg.LinAlgError):
-            result.append(None)
-        else:
-            result.append(ellipse.vector())
-    return result
+def _vectors_from_coefficients(coefficients: Array) -> Array:
+    """Vectors (K, 5) of those conics A x^2 + B xy + C y^2 + D x + E y + F, rows of (M, 6), that are real ellipses."""
+    turned = coefficients * np.where(coefficients[:, :1] < 0, -1.0, 1.0)
+    a, b, c, d, e, f = turned.T
+    b, d, e = b / 2, d / 2, e / 2
+    det = a * c - b * b
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cx, cy = (b * e - c * d) / det, (b * d - a * e) / det
+        level = -(f + d * cx + e * cy)
+        # N = S^2 of the module's S; the root of a 2x2 matrix is (N + sqrt(det N) 1) / sqrt(trace N + 2 sqrt(det N)).
+        nxx, nxy, nyy = level * c / det, -level * b / det, level * a / det
+        root = np.sqrt(nxx * nyy - nxy * nxy)
+        scale = np.sqrt(nxx + nyy + 2 * root)
+        vectors = np.stack(
+            [cx, cy, (nxx + nyy + 2 * root) / (2 * scale), (nxx - nyy) / (2 * scale), nxy / scale], axis=1
+        )
+    real = (det > 0) & (level > 0) & np.isfinite(vectors).all(axis=1)
+    return np.asarray(vectors[real])
 
 
 def _sampson(vectors: Array, points: Array) -> Array:
@@ -365,6 +378,8 @@ def _sampson(vectors: Array, points: Array) -> Array:
 
 CONSENSUS_TRIALS = 150
 """With 40 % outliers a five-point sample is clean in 7.8 % of trials: 150 all fail once in 200,000 sets."""
+POLISHED = 6
+"""How many of the best samples are refitted before the choice."""
 
 
 def _consensus(local: Array, w: Array, shape: Shape) -> Array | None:
@@ -375,26 +390,53 @@ def _consensus(local: Array, w: Array, shape: Shape) -> Array | None:
     rng = np.random.default_rng(20240229)
     size = 3 if shape == "circle" else 5
     samples = np.argsort(rng.random((CONSENSUS_TRIALS, len(local))), axis=1)[:, :size]
-    found = [_direct_circle(local[s], w[s]) for s in samples] if shape == "circle" else _five_point(local[samples])
-    vectors = np.array([v for v in found if v is not None and _is_plausible(v)])
+    vectors = _three_point(local[samples]) if shape == "circle" else _five_point(local[samples])
+    vectors = vectors[[_is_plausible(vector) for vector in vectors]] if len(vectors) else vectors
     if len(vectors) == 0:
         return None
-    residuals = np.abs(_sampson(vectors, local))
-    order = np.sort(residuals, axis=1)
-    scale = order[:, int(0.55 * (len(local) - 1))]
-    best = int(np.argmin(scale))
-    inliers = residuals[best] <= max(3.0 * scale[best], 1e-6)
-    if inliers.sum() < MIN_POINTS:
-        return np.asarray(vectors[best])
-    polished = _direct(local[inliers], w[inliers], shape)
-    return np.asarray(vectors[best]) if polished is None else polished
+    scales = _core_scale(vectors, local)
+    best = vectors[np.argsort(scales)[:POLISHED]]
+    polished = np.array([_polish(vector, local, w, shape) for vector in best])
+    return np.asarray(polished[int(np.argmin(_core_scale(polished, local)))])
 
 
-def _five_point(samples: Array) -> list[Array | None]:
-    """The conics through five points each (M, 5, 2), as vectors."""
+def _core_scale(vectors: Array, local: Array) -> Array:
+    """Distance within which each ellipse (M, 5) has just over half of the points; (M,)."""
+    distances = np.abs(_sampson(vectors, local))
+    rank = int(0.55 * (len(local) - 1))
+    return np.asarray(np.partition(distances, rank, axis=1)[:, rank])
+
+
+def _polish(vector: Array, local: Array, w: Array, shape: Shape) -> Array:
+    """Refit, twice, to the points that lie near: five points alone carry all of their own noise."""
+    for _ in range(2):
+        near = np.abs(_sampson(vector[None], local)[0]) <= 2.5 * _core_scale(vector[None], local)[0]
+        refit = _direct(local[near], w[near], shape) if near.sum() >= MIN_POINTS else None
+        if refit is None or not _is_plausible(refit):
+            break
+        vector = refit
+    return vector
+
+
+def _five_point(samples: Array) -> Array:
+    """The ellipses through five points each (M, 5, 2), as vectors; what is no ellipse is left out."""
     x, y = samples[..., 0], samples[..., 1]
     design = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=-1)
     return _vectors_from_coefficients(np.linalg.svd(design)[2][:, -1, :])
+
+
+def _three_point(samples: Array) -> Array:
+    """The circles through three points each (M, 3, 2), as vectors; points on a line are left out."""
+    first = samples[:, 0]
+    u, v = samples[:, 1] - first, samples[:, 2] - first
+    cross = 2.0 * (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+    uu, vv = (u**2).sum(axis=1), (v**2).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = (v[:, 1] * uu - u[:, 1] * vv) / cross
+        y = (u[:, 0] * vv - v[:, 0] * uu) / cross
+    flat = np.zeros_like(x)
+    vectors = np.stack([first[:, 0] + x, first[:, 1] + y, np.hypot(x, y), flat, flat], axis=1)
+    return np.asarray(vectors[np.isfinite(vectors).all(axis=1)])
 
 
 def _is_plausible(vector: Array) -> bool:
@@ -453,10 +495,11 @@ def _damped_step(jacobian: Array, residuals: Array, weight: Array, damping: floa
 
 
 def _robust_sigma(residuals: Array, w: Array, floor: float, free: int) -> float:
-    """Scale of the residuals' core: median absolute value, with the fit's own parameters allowed for."""
+    """Scale of the residuals' core: median absolute value with the small-sample factor of Rousseeuw & Leroy,
+    Robust Regression and Outlier Detection, 1987, section 5.1, which keeps a few points from rejecting each other."""
     size = np.abs(residuals) * np.sqrt(w / w.mean())
-    spare = max(len(size) - free, 1) / len(size)
-    return max(MAD_TO_SIGMA * float(np.median(size)) / math.sqrt(spare), floor)
+    small_sample = 1.0 + 5.0 / max(len(size) - free, 1)
+    return max(MAD_TO_SIGMA * small_sample * float(np.median(size)), floor)
 
 
 def _robust_weights(residuals: Array, sigma: float, loss: Loss) -> Array:
@@ -581,26 +624,44 @@ def _psi_slope(robust: Array, loss: Loss) -> Array:
     return root * (5.0 * root - 4.0)
 
 
+PERSISTENCE = np.concatenate([np.arange(0.0, 0.9, 0.05), np.arange(0.9, 0.99, 0.02)])
+"""Neighbour correlations tried; above 0.98 a rim of a few hundred points is a single blob of error."""
+
+
 def _correlation_length(state: _State, kept: NDArray[np.bool_]) -> float:
     """How many neighbouring points along the curve share one error, at least 1.
 
-    Integrated autocorrelation of the residuals taken in order along the curve, summed up to the first lag that is
-    no longer positive (Geyer's initial sequence). Fewer than 20 points cannot tell: 1.
+    The estimate's variance rests on the power of the errors in harmonics 0, 1 and 2 around the curve, which is just
+    what the fit has taken out of the residuals. It is carried over from the harmonics above by a first-order
+    autoregressive spectrum fitted with Whittle's likelihood (Whittle, Ark. Mat. 2, 1953), but is never put below
+    what the next harmonics (3 to 8) show by themselves. Fewer than 20 points cannot tell: 1.
     """
-    r = state.residuals[kept][np.argsort(state.angles[kept])]
-    if len(r) < 20:
+    residuals = state.residuals[kept][np.argsort(state.angles[kept])]
+    n = len(residuals)
+    if n < 20:
         return 1.0
-    power = np.asarray(np.abs(np.fft.rfft(r - r.mean())) ** 2)
-    correlation = np.fft.irfft(power, n=len(r))
-    if correlation[0] <= 0:
+    power = np.asarray(np.abs(np.fft.rfft(residuals)) ** 2)[FIRST_FREE_HARMONIC:] / n
+    frequency: Array = np.arange(FIRST_FREE_HARMONIC, n // 2 + 1) * np.float64(2 * math.pi / n)
+    mean_power = float(power.mean())
+    if mean_power <= 0:
         return 1.0
-    correlation = correlation / correlation[0]
-    total: float = 1.0
-    for value in correlation[1 : len(r) // 4]:
-        if value <= 0:
-            break
-        total += 2.0 * float(value)
-    return total
+    spectra = _autoregressive_spectrum(PERSISTENCE[:, None], frequency)
+    levels = (power / spectra).mean(axis=1)
+    # A correlation as long as a tenth of the curve leaves too few independent stretches to see it by.
+    tellable = int(np.searchsorted(PERSISTENCE, (n - 10) / (n + 10)))
+    best = int(np.argmin((np.log(levels) + np.log(spectra).mean(axis=1))[:tellable]))
+    taken_out = np.array([0.0, 1.0, 1.0, 2.0, 2.0]) * (2 * math.pi / n)
+    carried = float(levels[best] * _autoregressive_spectrum(PERSISTENCE[best], taken_out).mean())
+    return max(1.0, carried / mean_power, 0.8 * float(power[:6].mean()) / mean_power)
+
+
+FIRST_FREE_HARMONIC = 3
+
+
+def _autoregressive_spectrum(persistence: ArrayLike, frequency_rad: Array) -> Array:
+    """Spectrum of x[k] = persistence x[k-1] + noise, of unit variance: mean 1 over all frequencies."""
+    phi = np.asarray(persistence, dtype=float)
+    return np.asarray((1 - phi**2) / (1 - 2 * phi * np.cos(frequency_rad) + phi**2))
 
 
 def _axes_jacobian(ellipse: Ellipse) -> Array:
