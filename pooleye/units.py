@@ -10,7 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Literal
 
 from pooleye.errors import UsageError
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 MM_PER_INCH = 25.4
 G_PER_POUND = 453.59237
 G_PER_OUNCE = G_PER_POUND / 16
+ABSOLUTE_ZERO_C = -273.15
 
 LENGTH_UNITS_MM: Mapping[str, float] = {
     **dict.fromkeys(("", "mm", "millimetre", "millimetres", "millimeter", "millimeters"), 1.0),
@@ -48,151 +51,132 @@ NUMBER_AND_UNIT = re.compile(
 )
 
 
+@dataclass(frozen=True)
+class _Text:
+    """What a person wrote, what it stands for, and what to write instead, so that every error can say all three."""
+
+    text: str
+    what: str
+    kind: str  # length, mass or temperature; the start of error references
+    example: str
+
+    def split(self) -> tuple[float, str]:
+        """The number and the lower-case unit word: "2 5/8 IN" gives (2.625, "in")."""
+        match = NUMBER_AND_UNIT.fullmatch(_without_unicode_fractions(self.text))
+        if match is None:
+            raise self.error("unreadable", "is not a number with a unit")
+        if match["decimal"] and re.fullmatch(r"\d+,\d{3}", match["decimal"]):
+            raise self.ambiguous("the comma may mark thousands or decimals", "use a point for decimals, nothing else")
+        value = self._number(match)
+        return (-value if match["sign"] in ("-", "−") else value), " ".join(match["unit"].lower().split())
+
+    def _number(self, match: re.Match[str]) -> float:
+        if match["decimal"] is not None:
+            return float(match["decimal"].replace(",", "."))
+        top, bottom = float(match["numerator"] or match["top"]), float(match["denominator"] or match["bottom"])
+        if bottom == 0:
+            raise self.error("unreadable", "divides by zero")
+        return float(match["whole"] or 0) + top / bottom
+
+    def factor(self, unit: str, table: Mapping[str, float], base: str) -> float:
+        """The unit's size in `base`, from the small table or else from pint."""
+        return table[unit] if unit in table else self._pint_factor(unit, base)
+
+    def _pint_factor(self, unit: str, base: str) -> float:
+        import pint
+
+        try:
+            return float(_registry().Quantity(1.0, unit).to(base).magnitude)
+        except pint.DimensionalityError:
+            raise self.error("unit", f"has the unit {unit!r}, which is none of {self.kind}") from None
+        except Exception:  # pint raises tokenizer, attribute and syntax errors alike for text that names no unit
+            raise self.error("unit", f"has the unit {unit!r}, which is not known") from None
+
+    def above_zero(self, value: float) -> float:
+        if value > 0 and math.isfinite(value):
+            return value
+        problem = "is zero" if value == 0 else "is less than zero" if value < 0 else "is beyond all measure"
+        raise self.error("not-positive", problem)
+
+    def error(self, problem: str, words: str) -> UsageError:
+        shown = self.text.strip() or "nothing"
+        return UsageError(f"{self.kind}-{problem}", f"{self.what}: {shown!r} {words}", hint=f"write {self.example}")
+
+    def ambiguous(self, why: str, hint: str) -> UsageError:
+        message = f"{self.what}: {self.text.strip()!r} can be read in two ways: {why}"
+        return UsageError(f"{self.kind}-ambiguous", message, hint=hint)
+
+
 def parse_length_mm(text: str, what: str = "length") -> float:
     """A length above zero in mm; a number alone is mm. `what` names the length in error texts ("inner rim diameter").
 
     Raises UsageError for text that is no length, is zero or negative, or whose unit is unknown or ambiguous.
     """
-    value, unit = _split(text, what, example="76mm or 3in")
+    said = _Text(text, what, "length", "76mm or 3in")
+    value, unit = said.split()
     if unit in ("'", "′", "’"):
-        raise _ambiguous(text, what, "a single ' is the sign for feet", 'for inches write 3in or 3"')
-    return _above_zero(value * _factor(unit, LENGTH_UNITS_MM, "mm", text, what), text, what, example="76mm or 3in")
+        raise said.ambiguous("a single ' stands for feet, and is easily typed for inches", 'write 3in or 3"')
+    return said.above_zero(value * said.factor(unit, LENGTH_UNITS_MM, "mm"))
 
 
 def parse_mass_g(text: str, what: str = "mass") -> float:
     """A mass above zero in g; a number alone is g, "oz" the avoirdupois ounce. UsageError as in parse_length_mm."""
-    value, unit = _split(text, what, example="210g or 7.4oz")
-    if "fl" in unit:
-        raise _ambiguous(text, what, "fluid ounces measure room, not weight", "weigh it: 210g or 7.4oz")
-    return _above_zero(value * _factor(unit, MASS_UNITS_G, "g", text, what), text, what, example="210g or 7.4oz")
+    said = _Text(text, what, "mass", "210g or 7.4oz")
+    value, unit = said.split()
+    if unit.startswith("fl"):
+        raise said.ambiguous("fluid ounces say how much room it takes, not what it weighs", "weigh it: 210g or 7.4oz")
+    return said.above_zero(value * said.factor(unit, MASS_UNITS_G, "g"))
 
 
 def parse_temperature_c(text: str, what: str = "temperature") -> float:
-    """A temperature in °C. The unit must be said: makers write both 60 and 140 for the same warm glass.
+    """A temperature in °C. Its unit must be said, since makers write both 60 and 140 for the same warm glass.
 
-    Raises UsageError for text that is no temperature, lies below absolute zero, or has no unit.
+    Raises UsageError for text that is no temperature, has no unit, or lies below absolute zero.
     """
-    value, unit = _split(text, what, example="60C or 140F")
+    said = _Text(text, what, "temperature", "60C or 140F")
+    value, unit = said.split()
     if unit == "":
-        raise _ambiguous(
-            text, what, "it does not say Celsius or Fahrenheit", f"write {text.strip()}C or {text.strip()}F"
-        )
-    celsius = _to_celsius(value, unit, text, what)
-    if celsius < -273.15:
-        raise UsageError(
-            "temperature-absurd", f"{what}: {text.strip()!r} is colder than anything can be", hint="write 60C or 140F"
-        )
+        raise said.ambiguous("it may be Celsius or Fahrenheit", f"write {text.strip()}C or {text.strip()}F")
+    celsius = _to_celsius(value, unit, said)
+    if celsius < ABSOLUTE_ZERO_C:
+        raise said.error("absurd", "is colder than anything can be")
     return celsius
 
 
-def format_length(length_mm: float, unit: str = "mm") -> str:
+def format_length(length_mm: float, unit: Literal["mm", "in"] = "mm") -> str:
     """A length for reading, to 0.1 mm or 0.01 in."""
     return f"{length_mm:.1f} mm" if unit == "mm" else f"{length_mm / MM_PER_INCH:.2f} in"
 
 
-def format_mass(mass_g: float, unit: str = "g") -> str:
+def format_mass(mass_g: float, unit: Literal["g", "oz"] = "g") -> str:
     """A mass for reading, to 0.1 g or 0.01 oz."""
     return f"{mass_g:.1f} g" if unit == "g" else f"{mass_g / G_PER_OUNCE:.2f} oz"
 
 
-def format_temperature(temperature_c: float, unit: str = "C") -> str:
+def format_temperature(temperature_c: float, unit: Literal["C", "F"] = "C") -> str:
     """A temperature for reading, to one degree."""
     return f"{temperature_c:.0f} °C" if unit == "C" else f"{temperature_c * 9 / 5 + 32:.0f} °F"
 
 
-def _split(text: str, what: str, example: str) -> tuple[float, str]:
-    """The number and the lower-case unit word of a text such as "2 5/8 in"."""
-    match = NUMBER_AND_UNIT.fullmatch(_plain(text))
-    if match is None:
-        raise UsageError(
-            f"{_kind(what)}-unreadable", f"{what}: {text.strip()!r} is not a number", hint=f"write {example}"
-        )
-    _refuse_thousands(match["decimal"], text, what)
-    value = _number(match, text, what)
-    unit = " ".join(match["unit"].lower().split())
-    return (-value if match["sign"] in ("-", "−") else value), unit
-
-
-def _plain(text: str) -> str:
+def _without_unicode_fractions(text: str) -> str:
     for sign, fraction in UNICODE_FRACTIONS.items():
         text = text.replace(sign, f" {fraction}")
     return text.strip()
 
 
-def _number(match: re.Match[str], text: str, what: str) -> float:
-    if match["decimal"] is not None:
-        return float(match["decimal"].replace(",", "."))
-    whole = float(match["whole"] or 0)
-    top, bottom = float(match["numerator"] or match["top"]), float(match["denominator"] or match["bottom"])
-    if bottom == 0:
-        raise UsageError(
-            f"{_kind(what)}-unreadable", f"{what}: {text.strip()!r} divides by zero", hint="write it as 2 5/8 in"
-        )
-    return whole + top / bottom
-
-
-def _refuse_thousands(decimal: str | None, text: str, what: str) -> None:
-    """1,000 is a thousand to one reader and one to another."""
-    if decimal and re.fullmatch(r"\d+,\d{3}", decimal):
-        raise _ambiguous(text, what, "the comma could be a decimal comma or mark thousands", "use a point, or no comma")
-
-
-def _factor(unit: str, table: Mapping[str, float], base: str, text: str, what: str) -> float:
-    return table[unit] if unit in table else _pint_factor(unit, base, text, what)
-
-
-def _pint_factor(unit: str, base: str, text: str, what: str) -> float:
-    """The unit's size in `base` according to pint, which is loaded here and nowhere else."""
-    import pint
-
-    try:
-        return float(_registry().Quantity(1.0, unit).to(base).magnitude)
-    except pint.DimensionalityError:
-        problem = "is no unit of mass" if base == "g" else "is no unit of length"
-    except Exception:  # pint raises tokenizer, attribute and syntax errors alike for text that names no unit
-        problem = "is a unit that pooleye does not know"
-    example = "210g or 7.4oz" if base == "g" else "76mm or 3in"
-    raise UsageError("unit-unknown", f"{what}: {unit!r} in {text.strip()!r} {problem}", hint=f"write {example}")
-
-
-def _to_celsius(value: float, unit: str, text: str, what: str) -> float:
+def _to_celsius(value: float, unit: str, said: _Text) -> float:
     if unit in CELSIUS_SPELLINGS:
         return value
     if unit in FAHRENHEIT_SPELLINGS:
         return (value - 32) * 5 / 9
     if unit in ("k", "kelvin"):
-        return value - 273.15
-    raise UsageError(
-        "unit-unknown", f"{what}: {unit!r} in {text.strip()!r} is no unit of temperature", hint="write 60C or 140F"
-    )
+        return value + ABSOLUTE_ZERO_C
+    raise said.error("unit", f"has the unit {unit!r}, which is none of temperature")
 
 
-def _above_zero(value: float, text: str, what: str, example: str) -> float:
-    if value > 0 and math.isfinite(value):
-        return value
-    kind = "zero" if value == 0 else "negative" if value < 0 else "too large to be real"
-    raise UsageError(
-        f"{_kind(what)}-not-positive", f"{what}: {text.strip()!r} is {kind}", hint=f"measure it and write {example}"
-    )
-
-
-def _ambiguous(text: str, what: str, why: str, hint: str) -> UsageError:
-    return UsageError("unit-ambiguous", f"{what}: {text.strip()!r} can be read two ways: {why}", hint=hint)
-
-
-def _kind(what: str) -> str:
-    """The last word of `what` as the start of an error reference: "inner rim diameter" gives "diameter"."""
-    words = re.findall(r"[a-z]+", what.lower())
-    return words[-1] if words else "value"
-
-
-_pint_registry: pint.UnitRegistry[Any] | None = None
-
-
+@lru_cache(maxsize=1)
 def _registry() -> pint.UnitRegistry[Any]:
-    global _pint_registry
-    if _pint_registry is None:
-        import pint
+    """pint's own units; building them takes a second, so it waits until a text needs them."""
+    import pint
 
-        _pint_registry = pint.UnitRegistry(cache_folder=None)
-    return _pint_registry
+    return pint.UnitRegistry()
