@@ -33,8 +33,9 @@ def _edits(record: Base) -> Iterator[tuple[str, Any, Any]]:
     state = inspect(record)
     for column in state.mapper.column_attrs:
         history = state.attrs[column.key].history
-        if history.has_changes() and history.deleted and history.deleted[0] != history.added[0]:
-            yield column.key, history.deleted[0], history.added[0]
+        before, after = list(history.deleted or ()), list(history.added or ())
+        if before and after and before[0] != after[0]:
+            yield column.key, before[0], after[0]
 
 
 def _write_history(session: Session, _context: object, _instances: object) -> None:

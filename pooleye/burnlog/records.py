@@ -294,7 +294,6 @@ class Photo(Numbered, Voidable, Base):
     minutes_alight: Mapped[float | None]
     view: Mapped[str] = mapped_column(default="auto")
     taken_at: Mapped[datetime | None]
-    camera: Mapped[str | None]
     clock_offset_s: Mapped[float] = mapped_column(default=0.0)
     filed_by: Mapped[str] = mapped_column(default="tool")
     found_how: Mapped[str]

@@ -2,11 +2,11 @@
 
 from alembic import context
 
-from pooleye.burnlog.records import Base
+from pooleye.burnlog import records
 
 context.configure(
     connection=context.config.attributes["connection"],
-    target_metadata=Base.metadata,
+    target_metadata=records.Vessel.metadata,
     # SQLite can roll back changes of tables; without this, a kill could leave half a step.
     transactional_ddl=True,
 )

@@ -1,4 +1,4 @@
-"""Claims read from notes, findings, spacing of lit candles, the camera of a photo."""
+"""Claims read from notes, findings, spacing of lit candles."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -11,7 +11,6 @@ depends_on = None
 
 def upgrade() -> None:
     op.add_column("burn", sa.Column("spacing_mm", sa.Double(), nullable=True))
-    op.add_column("photo", sa.Column("camera", sa.String(), nullable=True))
     op.create_table(
         "finding",
         sa.Column("rule", sa.String(), nullable=False),

@@ -1,0 +1,301 @@
+"""Photos into the log: kept, filed at their place, measured, and the numbers kept; each step can be repeated safely."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pooleye.burnlog import bench, find, wax_left
+from pooleye.burnlog.bench import Place
+from pooleye.burnlog.history import Author
+from pooleye.burnlog.photo_files import keep_file, place_of
+from pooleye.burnlog.records import Candle, Measurement, Photo, Reading
+from pooleye.burnlog.store import Workspace
+
+# Solid wax lost at a nominal rate, for a first burn that was not weighed yet: 0.075 g/h per mm of bore (50 to 90 mm
+# bores burn 3 to 8 g/h; from memory, wide). Used only while its uncertainty on the headspace stays below the limit.
+_NOMINAL_G_H_PER_MM, _NOMINAL_REL_U = 0.075, 0.3
+_HEADSPACE_U_LIMIT_MM = 2.5
+
+
+@dataclass(frozen=True)
+class Filed:
+    """A photo in the log. ``already``: it was there; ``place`` is then where it had been filed."""
+
+    photo_id: int
+    sha256: str
+    place: Place
+    already: bool
+
+
+@dataclass(frozen=True)
+class MeasureJob:
+    """All that measuring a photo needs, without the database; can be sent to another process or machine.
+
+    ``vessel``: rim_inner_mm, rim_outer_mm, base_inner_mm, height_mm. ``headspace_how`` says where the headspace is from.
+    """
+
+    photo_id: int
+    name: str
+    path: str
+    view: str
+    vessel: tuple[float, float | None, float | None, float | None]
+    headspace_mm: float | None = None
+    headspace_how: str | None = None
+    baseline: str | None = None
+    baseline_sha256: str | None = None
+    baseline_headspace_mm: float | None = None
+
+    def inputs(self) -> dict[str, Any]:
+        """What the numbers depend on besides the photo and the method; no path, so that a moved folder changes none."""
+        return {
+            "view": self.view,
+            "vessel": list(self.vessel),
+            "headspace_mm": self.headspace_mm,
+            "headspace_how": self.headspace_how,
+            "baseline_sha256": self.baseline_sha256,
+            "baseline_headspace_mm": self.baseline_headspace_mm,
+        }
+
+    def inputs_sha256(self) -> str:
+        """Hash of the inputs, hex."""
+        return hashlib.sha256(json.dumps(self.inputs(), sort_keys=True).encode()).hexdigest()
+
+
+Outcome = Mapping[str, Any]
+Measurer = Callable[[MeasureJob], Outcome]
+
+
+def measure_job(job: MeasureJob) -> dict[str, Any]:
+    """Measure one photo: {"result": the contract's object, "parts": quantity -> named parts of its u}."""
+    from pooleye.measuring import Vessel, measure_photo
+
+    rim_inner, rim_outer, base_inner, height = job.vessel
+    result = measure_photo(
+        job.path,
+        Vessel(rim_inner, rim_outer, base_inner, height),
+        view=job.view,  # type: ignore[arg-type]
+        headspace_mm=job.headspace_mm,
+        baseline=job.baseline,
+        baseline_headspace_mm=job.baseline_headspace_mm,
+    )
+    parts = {name: dict(quantity.parts) for name, quantity in result.quantities.items()}
+    return {"result": {**result.as_json(), "photo": job.name}, "parts": parts}
+
+
+def file_photo(
+    workspace: Workspace,
+    path: Path,
+    place: Place,
+    *,
+    found_how: str,
+    filed_by: str = "tool",
+    view: str = "auto",
+    taken_at: datetime | None = None,
+    clock_offset_s: float = 0.0,
+) -> Filed:
+    """Keep the bytes, then file them; a photo already in the log stays where it is.
+
+    The bytes are safe on disk before the log speaks of them, so a kill between the two loses nothing.
+    """
+    kept = keep_file(workspace.photos, path)
+    with workspace.write(Author(by=filed_by)) as session:
+        known = session.scalar(select(Photo).where(Photo.sha256 == kept.sha256))
+        if known is not None:
+            return Filed(known.id, known.sha256, place_of_photo(known), True)
+        candle = find.candle(session, place.candle)
+        photo = Photo(sha256=kept.sha256, suffix=kept.suffix, bytes=kept.bytes, original_name=path.name)
+        for key, value in bench.ids_of(session, candle, place).items():
+            setattr(photo, key, value)
+        photo.phase, photo.minutes_alight, photo.view = place.phase, place.minutes_alight, view
+        photo.taken_at, photo.clock_offset_s = taken_at, clock_offset_s
+        photo.filed_by, photo.found_how = filed_by, found_how
+        session.add(photo)
+        session.flush()
+        return Filed(photo.id, photo.sha256, place, False)
+
+
+def place_of_photo(photo: Photo) -> Place:
+    """Where a photo is filed."""
+    number = photo.burn.number if photo.burn else None
+    point = photo.checkpoint.minutes if photo.checkpoint else None
+    return Place(photo.candle.code, photo.phase, number, photo.minutes_alight, point)
+
+
+def _hand_headspace(session: Session, photo: Photo) -> float | None:
+    """The headspace measured by hand at the same checkpoint, or on the new candle."""
+    query = select(Measurement).where(
+        Measurement.candle_id == photo.candle_id,
+        Measurement.quantity == "headspace",
+        Measurement.by == "hand",
+        Measurement.voided_at.is_(None),
+        Measurement.checkpoint_id == photo.checkpoint_id
+        if photo.checkpoint_id
+        else Measurement.burn_id == photo.burn_id,
+    )
+    rows = list(session.scalars(query.order_by(Measurement.id)))
+    return rows[-1].value if rows else None
+
+
+def new_headspace(session: Session, candle: Candle) -> float | None:
+    """Headspace of the new candle: as entered, as measured by hand, or inner depth less the fill height."""
+    if candle.headspace_new_mm is not None:
+        return candle.headspace_new_mm
+    by_hand = session.scalar(
+        select(Measurement).where(
+            Measurement.candle_id == candle.id,
+            Measurement.quantity == "headspace",
+            Measurement.by == "hand",
+            Measurement.burn_id.is_(None),
+            Measurement.voided_at.is_(None),
+        )
+    )
+    if by_hand is not None:
+        return by_hand.value
+    depth = candle.vessel.inner_depth_mm
+    if depth is None or candle.fill_mass_g is None:
+        return None
+    fill_mm = candle.fill_mass_g / (candle.pour.wax.density_g_cm3 * 1e-3 * wax_left.bore_area_mm2(candle))
+    return depth - fill_mm if 0 < fill_mm < depth else None
+
+
+def _moment_of(photo: Photo) -> datetime | None:
+    if photo.burn is None:
+        return None
+    if photo.phase == "after":
+        return photo.burn.out_at
+    return photo.burn.lit_at + timedelta(minutes=photo.minutes_alight or 0.0)
+
+
+def _burnt(candle: Candle, moment: datetime) -> tuple[float, float, str] | None:
+    """(mass burnt in g, its u, where it is from)."""
+    weighed = wax_left.burnt_until(candle, moment)
+    if weighed is not None:
+        return weighed.value, weighed.u, "new headspace and weighings"
+    hours = sum(
+        max(0.0, (min(moment, burn.out_at or moment) - burn.lit_at).total_seconds() / 3600)
+        for burn in candle.burns
+        if burn.lit_at < moment
+    )
+    lost = hours * _NOMINAL_G_H_PER_MM * candle.vessel.rim_inner_mm * candle.wick_count
+    return lost, _NOMINAL_REL_U * lost, "new headspace and a nominal burn rate"
+
+
+def headspace_of(session: Session, photo: Photo) -> tuple[float | None, str | None]:
+    """(rim down to the wax in mm, where that is from) at the moment of a photo; (None, None) when the log cannot tell."""
+    by_hand = _hand_headspace(session, photo)
+    if by_hand is not None:
+        return by_hand, "measured by hand"
+    candle = photo.candle
+    new, moment = new_headspace(session, candle), _moment_of(photo)
+    if new is None:
+        return None, None
+    if moment is None:
+        return new, "new headspace"
+    grams, grams_u, how = _burnt(candle, moment) or (math.nan, math.nan, "")
+    per_gram = 1 / (candle.pour.wax.density_g_cm3 * 1e-3 * wax_left.bore_area_mm2(candle))
+    if not grams_u * per_gram <= _HEADSPACE_U_LIMIT_MM:
+        return None, None
+    deepest = candle.vessel.height_mm or candle.vessel.inner_depth_mm
+    headspace = new + grams * per_gram
+    return (None, None) if deepest is not None and headspace >= deepest else (round(headspace, 2), how)
+
+
+def _baseline(session: Session, photo: Photo) -> Photo | None:
+    """The candle's own photo from when it was new, taken from above; the earliest one."""
+    query = select(Photo).where(
+        Photo.candle_id == photo.candle_id, Photo.phase == "new", Photo.voided_at.is_(None), Photo.view != "side"
+    )
+    for one in session.scalars(query.order_by(Photo.id)):
+        seen_as = one.readings[-1].result.get("view") if one.readings else "top"
+        if seen_as != "side" and one.id != photo.id:
+            return one
+    return None
+
+
+def job_for(session: Session, workspace: Workspace, photo: Photo) -> MeasureJob:
+    """What to measure a filed photo with, from what the log knows now."""
+    vessel = photo.candle.vessel
+    headspace, how = headspace_of(session, photo)
+    baseline = None if photo.phase == "new" or photo.view == "side" else _baseline(session, photo)
+    return MeasureJob(
+        photo_id=photo.id,
+        name=photo.original_name,
+        path=str(place_of(workspace.photos, photo.sha256, photo.suffix)),
+        view=photo.view,
+        vessel=(vessel.rim_inner_mm, vessel.rim_outer_mm, vessel.base_inner_mm, vessel.height_mm),
+        headspace_mm=headspace,
+        headspace_how=how,
+        baseline=str(place_of(workspace.photos, baseline.sha256, baseline.suffix)) if baseline else None,
+        baseline_sha256=baseline.sha256 if baseline else None,
+        baseline_headspace_mm=new_headspace(session, photo.candle) if baseline else None,
+    )
+
+
+def record_reading(workspace: Workspace, job: MeasureJob, outcome: Outcome) -> bool:
+    """Keep a photo's result and its quantities in one transaction; once per photo, method and inputs.
+
+    Returns whether it is new.
+    """
+    result, parts = outcome["result"], outcome.get("parts", {})
+    with workspace.write(Author(by="tool")) as session:
+        photo = session.get_one(Photo, job.photo_id)
+        digest = job.inputs_sha256()
+        if any(one.method == result["method"] and one.inputs_sha256 == digest for one in photo.readings):
+            return False
+        reading = Reading(photo=photo, method=result["method"], inputs_sha256=digest, inputs=job.inputs())
+        reading.status, reading.reason = result["status"], result["reason"]
+        reading.flags, reading.result = list(result["flags"]), dict(result)
+        session.add(reading)
+        session.flush()
+        for name, quantity in result["quantities"].items():
+            session.add(_measurement(photo, reading, name, quantity, parts.get(name, {})))
+        return True
+
+
+def _measurement(
+    photo: Photo, reading: Reading, name: str, quantity: Mapping[str, Any], parts: Mapping[str, float]
+) -> Measurement:
+    return Measurement(
+        candle_id=photo.candle_id,
+        burn_id=photo.burn_id,
+        checkpoint_id=photo.checkpoint_id,
+        photo_id=photo.id,
+        reading_id=reading.id,
+        at=photo.taken_at,
+        quantity=name,
+        value=quantity["value"],
+        u=quantity["u"],
+        unit=quantity["unit"],
+        parts=dict(parts),
+        flags=list(reading.flags),
+        method=reading.method,
+        by="tool",
+    )
+
+
+def unmeasured(session: Session) -> list[Photo]:
+    """Photos that were filed but have no reading: what a kill between the two steps leaves."""
+    measured = select(Reading.photo_id)
+    query = select(Photo).where(Photo.id.not_in(measured), Photo.voided_at.is_(None))
+    return list(session.scalars(query.order_by(Photo.phase != "new", Photo.id)))
+
+
+def move_photo(session: Session, photo: Photo, place: Place) -> None:
+    """File a photo elsewhere, with its measurements; the earlier place stays in the history."""
+    candle = find.candle(session, place.candle)
+    keys = bench.ids_of(session, candle, place)
+    measurements = session.scalars(select(Measurement).where(Measurement.photo_id == photo.id))
+    for record in (photo, *measurements):
+        for key, value in keys.items():
+            setattr(record, key, value)
+    photo.phase, photo.minutes_alight = place.phase, place.minutes_alight
