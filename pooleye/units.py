@@ -60,6 +60,11 @@ class _Text:
     kind: str  # length, mass or temperature; the start of error references
     example: str
 
+    @property
+    def shown(self) -> str:
+        text = self.text.strip()
+        return repr(text if len(text) <= 30 else text[:27] + "...") if text else "an empty text"
+
     def split(self) -> tuple[float, str]:
         """The number and the lower-case unit word: "2 5/8 IN" gives (2.625, "in")."""
         match = NUMBER_AND_UNIT.fullmatch(_without_unicode_fractions(self.text))
@@ -85,6 +90,8 @@ class _Text:
     def _pint_factor(self, unit: str, base: str) -> float:
         import pint
 
+        if not re.fullmatch(r"[^\W\d_]+( [^\W\d_]+)*", unit):  # pint would work out sums and powers in it
+            raise self.error("unit", f"has the unit {unit[:30]!r}, which is not known")
         try:
             return float(_registry().Quantity(1.0, unit).to(base).magnitude)
         except pint.DimensionalityError:
@@ -99,11 +106,11 @@ class _Text:
         raise self.error("not-positive", problem)
 
     def error(self, problem: str, words: str) -> UsageError:
-        shown = self.text.strip() or "nothing"
-        return UsageError(f"{self.kind}-{problem}", f"{self.what}: {shown!r} {words}", hint=f"write {self.example}")
+        message = f"{self.what}: {self.shown} {words}"
+        return UsageError(f"{self.kind}-{problem}", message, hint=f"write {self.example}")
 
     def ambiguous(self, why: str, hint: str) -> UsageError:
-        message = f"{self.what}: {self.text.strip()!r} can be read in two ways: {why}"
+        message = f"{self.what}: {self.shown} can be read in two ways: {why}"
         return UsageError(f"{self.kind}-ambiguous", message, hint=hint)
 
 

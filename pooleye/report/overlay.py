@@ -36,6 +36,8 @@ DARK: Colour = (18, 18, 20)
 
 SUBPIXEL_BITS = 4  # cv2 draws at 1/16 pixel
 JPEG_QUALITY = 90
+CANVAS_PX, MAX_ZOOM = 1200, 3.0  # a phone's screen; more zoom shows nothing new
+SURROUNDINGS = 1.7  # how far around the rim the overlay reaches, in units of its radius
 SCALE_BARS_MM = (5, 10, 20, 50, 100)
 #: The rows below the picture: quantity, words, colour of the outline it belongs to.
 PANEL_ROWS: tuple[tuple[str, str, Colour | None], ...] = (
@@ -70,7 +72,7 @@ def draw_overlay(photo: Photo, result: PhotoResult, path: Path | str, *, rim_inn
 
     Raises OSError when the file cannot be written.
     """
-    canvas = _Canvas.on(photo)
+    canvas = _Canvas.on(photo, result.outlines_px.rim)
     if result.status == "measured":
         _draw_found(canvas, result, rim_inner_mm)
     picture = np.vstack([canvas.pixels, _panel(result, canvas.pixels.shape[1])])
@@ -79,60 +81,90 @@ def draw_overlay(photo: Photo, result: PhotoResult, path: Path | str, *, rim_inn
 
 @dataclass
 class _Canvas:
-    """The working picture, being drawn on; takes full-size pixels."""
+    """A part of the working picture, enlarged, being drawn on. Takes points in full-size pixels of the photo."""
 
     pixels: RgbImage
     photo: Photo
+    origin_px: tuple[int, int]  # of the part, in working pixels
+    zoom: float  # canvas pixels per working pixel
 
     @classmethod
-    def on(cls, photo: Photo) -> _Canvas:
-        return cls(photo.rgb.copy(), photo)
+    def on(cls, photo: Photo, rim: Mapping[str, float] | None) -> _Canvas:
+        """The surroundings of the rim where one was found, else the whole picture."""
+        (left, top), (right, bottom) = _surroundings_px(photo, rim)
+        part = photo.rgb[top:bottom, left:right]
+        zoom = max(1.0, min(MAX_ZOOM, CANVAS_PX / max(part.shape[:2])))
+        pixels = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
+        return cls(np.asarray(pixels, dtype=np.uint8), photo, (left, top), zoom)
 
     @property
-    def stroke_px(self) -> int:
-        return max(2, round(float(max(self.pixels.shape[:2])) / 500))
+    def size_px(self) -> tuple[int, int]:
+        return self.pixels.shape[1], self.pixels.shape[0]
 
     @property
-    def margin_px(self) -> float:
-        """A distance from the picture's edge, in full-size pixels."""
-        return max(self.photo.full_size_px) / 30
+    def unit_px(self) -> float:
+        """A hundredth of the canvas's longer side, in canvas pixels: strokes and letters grow with the picture."""
+        return max(self.size_px) / 100
 
-    def curve(self, points_px: Sequence[Iterable[float]], colour: Colour, *, closed: bool = True) -> None:
-        """A line through full-size points, with a dark rim."""
-        fixed = self._fixed(points_px)
-        for shade, width in ((DARK, self.stroke_px * 2 + 1), (colour, self.stroke_px)):
-            cv2.polylines(self.pixels, [fixed], closed, shade, width, cv2.LINE_AA, SUBPIXEL_BITS)
+    def to_canvas_px(self, points_px: Iterable[Iterable[float]]) -> NDArray[np.float64]:
+        """Full-size pixels (n, 2) in canvas pixels."""
+        working = self.photo.to_working_px([list(point) for point in points_px])
+        return np.asarray((working - self.origin_px + 0.5) * self.zoom - 0.5)
 
-    def dashes(self, points_px: Sequence[Iterable[float]], colour: Colour) -> None:
-        """A closed dashed line: the outline resampled to 48 pieces, every other one drawn."""
-        closed = np.vstack([np.asarray(points_px, float), np.asarray(points_px, float)[:1]])
+    def curve(self, points_px: Iterable[Iterable[float]], colour: Colour, *, closed: bool = True) -> None:
+        """A line through full-size points."""
+        self.stroke(self.to_canvas_px(points_px), colour, closed=closed)
+
+    def dashes(self, points_px: Iterable[Iterable[float]], colour: Colour) -> None:
+        """A closed dashed line: the outline in 48 pieces of one length, every other one drawn."""
+        outline = self.to_canvas_px(points_px)
+        closed = np.vstack([outline, outline[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
         for start in range(0, 48, 2):
             at = np.linspace(start, start + 1, 8) / 48 * along[-1]
             piece = np.column_stack([np.interp(at, along, closed[:, axis]) for axis in (0, 1)])
-            self.curve(piece.tolist(), colour, closed=False)
+            self.stroke(piece, colour, closed=False)
 
     def cross(self, point_px: Iterable[float], colour: Colour) -> None:
-        x, y = point_px
-        arm = 5 * self.stroke_px * self.photo.scale_px
-        self.curve([(x - arm, y), (x + arm, y)], colour, closed=False)
-        self.curve([(x, y - arm), (x, y + arm)], colour, closed=False)
+        """A small cross on a full-size point."""
+        ((x, y),) = self.to_canvas_px([point_px])
+        arm = 1.2 * self.unit_px
+        self.stroke(np.array([[x - arm, y], [x + arm, y]]), colour, closed=False)
+        self.stroke(np.array([[x, y - arm], [x, y + arm]]), colour, closed=False)
 
-    def label(self, text: str, point_px: Iterable[float], colour: Colour, anchor: str = "mm") -> None:
-        """Text at a full-size point, with a dark rim."""
+    def stroke(self, canvas_points: NDArray[np.float64], colour: Colour, *, closed: bool) -> None:
+        """A line through canvas points, with a dark rim."""
+        fixed = np.asarray(np.round(canvas_points * 2**SUBPIXEL_BITS), dtype=np.int32)
+        width = max(2, round(0.25 * self.unit_px))
+        for shade, thickness in ((DARK, 2 * width + 1), (colour, width)):
+            cv2.polylines(self.pixels, [fixed], closed, shade, thickness, cv2.LINE_AA, SUBPIXEL_BITS)
+
+    def label(self, text: str, canvas_point: tuple[float, float], colour: Colour) -> None:
+        """Text centred on a canvas point, with a dark rim; moved inwards where it would leave the picture."""
         from PIL import Image, ImageDraw
 
-        x, y = self.photo.to_working_px(list(point_px))
+        size = max(14, round(2.4 * self.unit_px))
+        half = (_font(size).getlength(text) / 2 + size / 4, size * 0.75)
+        x, y = (min(max(canvas_point[axis], half[axis]), self.size_px[axis] - half[axis]) for axis in (0, 1))
         image = Image.fromarray(self.pixels)
-        size = max(14, max(self.pixels.shape[:2]) // 45)
         ImageDraw.Draw(image).text(
-            (x, y), text, fill=colour, font=_font(size), anchor=anchor, stroke_width=size // 8, stroke_fill=DARK
+            (x, y), text, fill=colour, font=_font(size), anchor="mm", stroke_width=size // 8, stroke_fill=DARK
         )
         self.pixels = np.array(image)
 
-    def _fixed(self, points_px: Sequence[Iterable[float]]) -> NDArray[np.int32]:
-        working = self.photo.to_working_px([list(point) for point in points_px])
-        return np.asarray(np.round(working * 2**SUBPIXEL_BITS), dtype=np.int32)
+
+def _surroundings_px(photo: Photo, rim: Mapping[str, float] | None) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Top-left and bottom-right corner, in working pixels, of what is worth showing."""
+    height, width = photo.rgb.shape[:2]
+    if rim is None:
+        return (0, 0), (width, height)
+    x, y = photo.to_working_px([rim["cx"], rim["cy"]])
+    reach = SURROUNDINGS * rim["semi_major"] / photo.scale_px
+    left, right = (int(np.clip(edge, 0, width)) for edge in (x - reach, x + reach))
+    top, bottom = (int(np.clip(edge, 0, height)) for edge in (y - reach, y + reach))
+    if right - left < 2 or bottom - top < 2:  # a rim beside the picture
+        return (0, 0), (width, height)
+    return (left, top), (right, bottom)
 
 
 def _draw_found(canvas: _Canvas, result: PhotoResult, rim_inner_mm: float | None) -> None:
@@ -164,23 +196,24 @@ def rim_points_px(rim: Mapping[str, float], count: int = 180) -> NDArray[np.floa
 
 def _draw_twelve(canvas: _Canvas, rim: Mapping[str, float]) -> None:
     """A tick across the rim where clock positions start: straight up in the picture."""
-    outline = rim_points_px(rim, 720)
-    top = outline[np.argmin(np.where(outline[:, 1] < rim["cy"], np.abs(outline[:, 0] - rim["cx"]), np.inf))]
-    length = 0.05 * rim["semi_major"]
-    canvas.curve([(top[0], top[1] - length), (top[0], top[1] + length)], SKY_BLUE, closed=False)
-    canvas.label("12", (top[0], max(top[1] - 2.2 * length, canvas.margin_px)), SKY_BLUE)
+    outline = canvas.to_canvas_px(rim_points_px(rim, 720).tolist())
+    ((centre_x, centre_y),) = canvas.to_canvas_px([(rim["cx"], rim["cy"])])
+    x, y = outline[np.argmin(np.where(outline[:, 1] < centre_y, np.abs(outline[:, 0] - centre_x), np.inf))]
+    tick = 1.5 * canvas.unit_px
+    canvas.stroke(np.array([[x, y - tick], [x, y + tick]]), SKY_BLUE, closed=False)
+    canvas.label("12", (x, y - 2.2 * tick), SKY_BLUE)
 
 
 def _draw_scale_bar(canvas: _Canvas, full_px_per_mm: float) -> None:
-    """A bar of a round length, about a quarter of the picture's short side, in the plane of the rim."""
-    width, height = canvas.photo.full_size_px
-    target_mm = min(width, height) / 4 / full_px_per_mm
-    length_mm = min(SCALE_BARS_MM, key=lambda mm: abs(mm - target_mm))
-    start = (canvas.margin_px, height - canvas.margin_px)
-    end = (start[0] + length_mm * full_px_per_mm, start[1])
-    tick = canvas.margin_px / 4
-    canvas.curve([(start[0], start[1] - tick), start, end, (end[0], end[1] - tick)], WHITE, closed=False)
-    canvas.label(f"{length_mm} mm", ((start[0] + end[0]) / 2, start[1] - 2 * tick), WHITE)
+    """A bar of a round length, about a quarter of the picture's width, true in the plane of the rim."""
+    px_per_mm = full_px_per_mm / canvas.photo.scale_px * canvas.zoom
+    width, height = canvas.size_px
+    length_mm = min(SCALE_BARS_MM, key=lambda mm: abs(mm - width / 4 / px_per_mm))
+    margin, tick = 3 * canvas.unit_px, 0.8 * canvas.unit_px
+    left, right, base = margin, margin + length_mm * px_per_mm, height - margin
+    bar = np.array([[left, base - tick], [left, base], [right, base], [right, base - tick]])
+    canvas.stroke(bar, WHITE, closed=False)
+    canvas.label(f"{length_mm} mm", ((left + right) / 2, base - 2.2 * tick), WHITE)
 
 
 # --- the panel below the picture -------------------------------------------------------------------------------------
