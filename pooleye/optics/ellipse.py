@@ -378,8 +378,6 @@ def _sampson(vectors: Array, points: Array) -> Array:
 
 CONSENSUS_TRIALS = 150
 """With 40 % outliers a five-point sample is clean in 7.8 % of trials: 150 all fail once in 200,000 sets."""
-POLISHED = 6
-"""How many of the best samples are refitted before the choice."""
 
 
 def _consensus(local: Array, w: Array, shape: Shape) -> Array | None:
@@ -394,10 +392,7 @@ def _consensus(local: Array, w: Array, shape: Shape) -> Array | None:
     vectors = vectors[[_is_plausible(vector) for vector in vectors]] if len(vectors) else vectors
     if len(vectors) == 0:
         return None
-    scales = _core_scale(vectors, local)
-    best = vectors[np.argsort(scales)[:POLISHED]]
-    polished = np.array([_polish(vector, local, w, shape) for vector in best])
-    return np.asarray(polished[int(np.argmin(_core_scale(polished, local)))])
+    return _polish(vectors[int(np.argmin(_core_scale(vectors, local)))], local, w, shape)
 
 
 def _core_scale(vectors: Array, local: Array) -> Array:
@@ -634,7 +629,8 @@ def _correlation_length(state: _State, kept: NDArray[np.bool_]) -> float:
     The estimate's variance rests on the power of the errors in harmonics 0, 1 and 2 around the curve, which is just
     what the fit has taken out of the residuals. It is carried over from the harmonics above by a first-order
     autoregressive spectrum fitted with Whittle's likelihood (Whittle, Ark. Mat. 2, 1953), but is never put below
-    what the next harmonics (3 to 8) show by themselves. Fewer than 20 points cannot tell: 1.
+    what harmonics 3 to 7 show by themselves: pixel noise on top of slow bumps deceives the likelihood. Fewer than 20
+    points cannot tell: 1. Errors that agree over a tenth of the curve and more are understated.
     """
     residuals = state.residuals[kept][np.argsort(state.angles[kept])]
     n = len(residuals)
@@ -652,10 +648,11 @@ def _correlation_length(state: _State, kept: NDArray[np.bool_]) -> float:
     best = int(np.argmin((np.log(levels) + np.log(spectra).mean(axis=1))[:tellable]))
     taken_out = np.array([0.0, 1.0, 1.0, 2.0, 2.0]) * (2 * math.pi / n)
     carried = float(levels[best] * _autoregressive_spectrum(PERSISTENCE[best], taken_out).mean())
-    return max(1.0, carried / mean_power, 0.8 * float(power[:6].mean()) / mean_power)
+    return max(1.0, carried / mean_power, float(power[:NEXT_HARMONICS].mean()) / mean_power)
 
 
 FIRST_FREE_HARMONIC = 3
+NEXT_HARMONICS = 5
 
 
 def _autoregressive_spectrum(persistence: ArrayLike, frequency_rad: Array) -> Array:
