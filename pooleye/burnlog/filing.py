@@ -41,7 +41,7 @@ class Filed:
 class MeasureJob:
     """All that measuring a photo needs, without the database; can be sent to another process or machine.
 
-    ``vessel``: rim_inner_mm, rim_outer_mm, base_inner_mm, height_mm. ``headspace_how`` says where the headspace is from.
+    ``vessel``: rim_inner_mm, rim_outer_mm, base_inner_mm, height_mm. ``headspace_how``: where the headspace is from.
     """
 
     photo_id: int
@@ -191,7 +191,7 @@ def _burnt(candle: Candle, moment: datetime) -> tuple[float, float, str] | None:
 
 
 def headspace_of(session: Session, photo: Photo) -> tuple[float | None, str | None]:
-    """(rim down to the wax in mm, where that is from) at the moment of a photo; (None, None) when the log cannot tell."""
+    """(rim down to the wax in mm, where that is from) at a photo's moment; (None, None) when the log cannot tell."""
     by_hand = _hand_headspace(session, photo)
     if by_hand is not None:
         return by_hand, "measured by hand"

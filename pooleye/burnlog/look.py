@@ -1,4 +1,4 @@
-"""A first look at a photo file: when it was taken and which candle codes it shows. Runs in a worker, sees no database."""
+"""A first look at a photo file: when it was taken, which candle codes it shows. Runs in a worker, without database."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which candle, burn and checkpoint a photo belongs to. What is not certain is listed with the reason, never guessed."""
+"""Which candle, burn and checkpoint a photo belongs to. What is not certain is listed with its reason, not guessed."""
 
 from __future__ import annotations
 
@@ -108,9 +108,9 @@ def _contradiction(place: Place, says: NameSays) -> str | None:
         return f"its name says new, its time says {place.said()}"
     if says.burn is not None and place.burn_number != says.burn:
         return f"its name says burn {says.burn}, its time says {place.said()}"
-    if says.minutes is not None and place.minutes_alight is not None:
-        if abs(place.minutes_alight - says.minutes) > _NAME_AGREES_MIN:
-            return f"its name says {say_minutes(says.minutes)}, its time says {say_minutes(place.minutes_alight)}"
+    said, timed = says.minutes, place.minutes_alight
+    if said is not None and timed is not None and abs(timed - said) > _NAME_AGREES_MIN:
+        return f"its name says {say_minutes(said)}, its time says {say_minutes(timed)}"
     return None
 
 
@@ -149,7 +149,7 @@ def _by_time(candles: Mapping[str, Candle], moment: datetime, says: NameSays) ->
 def decide(
     seen: Seen, name: PurePath, candles: Mapping[str, Candle], zone: tzinfo, offset: Offset
 ) -> Decided | Undecided:
-    """Where a photo belongs. ``name``: its path from the folder that was given; ``candles``: all of the log, by code."""
+    """Where a photo belongs. ``name``: its path from the folder that was given; ``candles``: the log's, by code."""
     says = read_name(name, candles)
     named = _codes(seen, says, candles)
     if isinstance(named, Undecided):
@@ -192,13 +192,23 @@ def session_offset(
     from every look. The clock is trusted when half of the looks are on time as it stands. Another offset is taken only
     if at least three looks and most of all agree on it and no other does nearly as well.
     """
-    differences = []
+    differences, outside, shown = [], 0, set()
     for one, name in zip(seen, names, strict=True):
         code = _codes(one, read_name(name, candles), candles)
         moment = utc_of(one, zone, 0.0)
         if isinstance(code, tuple) and moment is not None and (looks := _looks_s(candles[code[0]])):
             differences.append(np.asarray(looks) - moment.timestamp())
-    return _best_offset(differences)
+            outside += not _in_a_burn(candles[code[0]], moment)
+            shown.add(code[0])
+    found = _best_offset(differences)
+    # Two photos of each new candle are usual; more outside all burns than inside mean that the clock was wrong.
+    doubtful = 2 * outside > len(differences) and outside > 2 * len(shown)
+    return Offset(0.0, "unclear") if found.how == "none" and doubtful else found
+
+
+def _in_a_burn(candle: Candle, moment: datetime) -> bool:
+    burn = bench.burn_at(candle, moment)
+    return burn is not None and (burn.out_at is None or moment <= burn.out_at + 3 * _AFTER_END)
 
 
 def _best_offset(differences: Sequence[np.ndarray]) -> Offset:

@@ -47,5 +47,10 @@ def read_name(path: PurePath, known: Collection[str]) -> NameSays:
     burns = [int(match[1]) for word in low if (match := _BURN.match(word))]
     minutes = [found for word in low if (found := _minutes(word)) is not None]
     views = [word for word in low if word in ("top", "side")]
-    last_burn, last_minutes = (burns or [None])[-1], (minutes or [None])[-1]
-    return NameSays(codes, last_burn, last_minutes, bool(_NEW & set(low)), views[-1] if views else None)
+    return NameSays(
+        codes=codes,
+        burn=burns[-1] if burns else None,
+        minutes=minutes[-1] if minutes else None,
+        new=bool(_NEW & set(low)),
+        view=views[-1] if views else None,
+    )

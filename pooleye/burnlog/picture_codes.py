@@ -30,7 +30,7 @@ def codes_in_picture(grey: NDArray[np.uint8]) -> tuple[str, ...]:
     """Codes in a grey picture (height x width), each once, sorted."""
     import zxingcpp
 
-    found = zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormat.QRCode)
+    found = zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode))
     codes = {code for one in found if (code := code_from_text(one.text))}
     return tuple(sorted(codes))
 
@@ -41,7 +41,8 @@ def codes_in_photo(path: str) -> tuple[datetime | None, tuple[str, ...]]:
 
     from pooleye.photo import load_photo
 
-    taken_at, codes = None, ()
+    taken_at: datetime | None = None
+    codes: tuple[str, ...] = ()
     for long_side_px in _SIZES_PX:
         photo = load_photo(path, long_side_px=long_side_px)
         taken_at = photo.taken_at

@@ -1,0 +1,158 @@
+"""One photo at the bench: file it, measure it, say at once what matters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pooleye.burnlog import bench, burns, find, states
+from pooleye.burnlog.bench import Place
+from pooleye.burnlog.filing import Measurer, file_photo, job_for, measure_job, place_of_photo, record_reading
+from pooleye.burnlog.look import Seen, look
+from pooleye.burnlog.matching import utc_of
+from pooleye.burnlog.records import Candle, Photo
+from pooleye.burnlog.results import Advice, with_advice
+from pooleye.burnlog.stops import advice_on
+from pooleye.burnlog.store import Workspace
+from pooleye.errors import PooleyeError
+from pooleye.measurement import QUANTITIES, format_value
+
+
+@dataclass(frozen=True)
+class Snapped:
+    """A photo, filed and measured. ``result``: the measuring contract's object; ``already``: it was filed before."""
+
+    photo: str
+    sha256: str
+    place: Place
+    found_how: str
+    already: bool
+    result: dict[str, Any]
+    advice: tuple[Advice, ...] = ()
+
+    def said(self) -> list[str]:
+        """Stops, where it was filed, the numbers, the rest."""
+        again = " (was filed before)" if self.already else ""
+        lines = [f"{self.photo} → {self.place.said()}{again}", *numbers(self.result)]
+        return with_advice(self.advice, lines)
+
+
+_SHOWN = (
+    "pool_diameter", "pool_coverage", "hangup_max", "wick_offset", "carbon_ball_diameter", "soot_delta_L", "soot_arc",
+    "flame_height", "smoke_strength", "wax_level", "pool_depth", "flicker_frequency",
+)  # fmt: skip
+
+
+def numbers(result: dict[str, Any]) -> list[str]:
+    """The quantities that a maker looks for, one a line."""
+    units = {"1": "", "mm2": " mm²", "deg": "°"}
+    lines = []
+    for name in _SHOWN:
+        if (one := result["quantities"].get(name)) is not None:
+            unit = units.get(one["unit"], f" {one['unit']}")
+            lines.append(f"  {QUANTITIES[name][1]}: {format_value(one['value'], one['u'])}{unit}")
+    return lines
+
+
+def _time(seen: Seen, workspace: Workspace, at: datetime | None) -> tuple[datetime, tuple[Advice, ...]]:
+    """The photo's moment: as given, as the photo says, else now; a photo from the future is not believed."""
+    if at is not None:
+        return at, ()
+    now, taken = workspace.now(), utc_of(seen, workspace.zone, 0.0)
+    if taken is None:
+        text = "the photo says no time; filed as taken now (else give --at)"
+        return now, (Advice("info", "taken-now", text),)
+    if (taken - now).total_seconds() > 600:
+        text = "the photo's clock is ahead of now; filed as taken now (else give --at)"
+        return now, (Advice("caution", "photo-clock-wrong", text),)
+    return taken, ()
+
+
+def _candle(session: Session, seen: Seen, code: str | None, moment: datetime) -> tuple[Candle, str]:
+    """(candle, how it was found): as given, by the label in the picture, else the only one alight at that time."""
+    if code is not None:
+        return find.candle(session, code), "given"
+    if len(seen.codes) == 1:
+        return find.candle(session, seen.codes[0]), "code-in-picture"
+    if len(seen.codes) > 1:
+        text = f"the picture shows the labels of {' and '.join(seen.codes)}"
+        raise PooleyeError("which-candle", text, hint=f"say which is meant: --candle {seen.codes[0]}")
+    then = [one for one in burns.alight(session) if states.last_burn(one) is bench.burn_at(one, moment)]
+    if not then:
+        text = "no candle is alight, and the picture shows no label"
+        raise PooleyeError("which-candle", text, hint="say which candle it is: --candle CODE (see pooleye status)")
+    return find.candle(session, burns.only_one([one.code for one in then], "alight")), "alight"
+
+
+def _place(candle: Candle, moment: datetime, minutes: float | None) -> Place:
+    if minutes is None:
+        return bench.place_at(candle, moment)
+    burn = bench.burn_at(candle, moment) or states.last_burn(candle)
+    if burn is None:
+        raise PooleyeError("never-lit", f"{candle.code} was never lit", hint="leave --minutes out: it is filed as new")
+    return Place(candle.code, "alight", burn.number, minutes, bench.checkpoint_minutes(burn, minutes))
+
+
+def snap(
+    workspace: Workspace,
+    path: Path,
+    *,
+    code: str | None = None,
+    at: datetime | None = None,
+    minutes: float | None = None,
+    view: str = "auto",
+    measure: Measurer = measure_job,
+) -> Snapped:
+    """File and measure one photo. The bytes and their place are in the log before measuring begins.
+
+    Raises PooleyeError when the file cannot be read or it is not clear which candle is meant.
+    """
+    if not path.is_file():
+        raise PooleyeError("no-photo", f"there is no photo {path}", hint="check the name; it may be in another folder")
+    seen = look(str(path))
+    if seen.problem is not None:
+        raise PooleyeError("unreadable-photo", f"{path.name}: {seen.problem}", hint=seen.hint or "send the original")
+    with workspace.read() as session:
+        known = session.scalar(select(Photo).where(Photo.sha256 == seen.sha256))
+        place, how, advice = (None, "", ()) if known else _decide(session, workspace, seen, code, at, minutes)
+    if place is None:
+        return _measured(workspace, path, seen.sha256, True, (), measure)
+    taken = at or utc_of(seen, workspace.zone, 0.0)
+    filed = file_photo(
+        workspace, path, place, found_how=how, filed_by="hand" if code else "tool", view=view, taken_at=taken
+    )
+    return _measured(workspace, path, filed.sha256, filed.already, advice, measure)
+
+
+def _decide(
+    session: Session, workspace: Workspace, seen: Seen, code: str | None, at: datetime | None, minutes: float | None
+) -> tuple[Place, str, tuple[Advice, ...]]:
+    moment, advice = _time(seen, workspace, at)
+    candle, how = _candle(session, seen, code, moment)
+    if at is None and moment < candle.pour.poured_at:
+        text = f"the photo's clock says a time before {candle.code} was poured; filed as taken now (else give --at)"
+        moment, advice = workspace.now(), (Advice("caution", "photo-clock-wrong", text),)
+    return _place(candle, moment, minutes), how, advice
+
+
+def _measured(
+    workspace: Workspace, path: Path, sha256: str, already: bool, advice: tuple[Advice, ...], measure: Measurer
+) -> Snapped:
+    """Measure a filed photo, unless what the log has is of the same inputs."""
+    with workspace.read() as session:
+        photo = session.scalars(select(Photo).where(Photo.sha256 == sha256)).one()
+        job, place, how = job_for(session, workspace, photo), place_of_photo(photo), photo.found_how
+        kept = [dict(one.result) for one in photo.readings if one.inputs_sha256 == job.inputs_sha256()]
+    result = kept[-1] if kept else None
+    if result is None:
+        outcome = measure(job)
+        record_reading(workspace, job, outcome)
+        result = dict(outcome["result"])
+    with workspace.read() as session:
+        advice += advice_on(find.candle(session, place.candle), result)
+    return Snapped(path.name, sha256, place, how, already, result, advice)
