@@ -108,15 +108,16 @@ def photo_from_bytes(data: bytes, path: str, *, long_side_px: int = 2048) -> Pho
     header = _open_header(data, path)
     _check_size(header.size, path)
     _check_still(header, data, path)
-    exif, turned_size, turn = header.getexif(), *_upright(header)
+    orientation, camera_tags = _exif(header)
+    turn = UPRIGHT_TURN.get(orientation, UPRIGHT_TURN[1])
     pixels, scale_px = _decode(header, data, turn, long_side_px, path)
-    focal_35mm, focal_note = _focal_35mm(exif.get_ifd(EXIF_IFD))
-    taken_at, time_note = _taken_at(exif.get_ifd(EXIF_IFD))
+    focal_35mm, focal_note = _focal_35mm(camera_tags)
+    taken_at, time_note = _taken_at(camera_tags)
     return Photo(
         path=path,
         rgb=pixels,
         scale_px=scale_px,
-        full_size_px=turned_size,
+        full_size_px=_turned_size(header.size, turn),
         focal_35mm=focal_35mm,
         taken_at=taken_at,
         sha256=hashlib.sha256(data).hexdigest(),
@@ -237,11 +238,8 @@ def _damaged(path: str, error: Exception | None = None) -> Declined:
 # --- pixels ----------------------------------------------------------------------------------------------------------
 
 
-def _upright(header: Image.Image) -> tuple[tuple[int, int], tuple[bool, int]]:
-    """The upright full size and the turn that leads there; an orientation outside 1 to 8 counts as upright."""
-    turn = UPRIGHT_TURN.get(header.getexif().get(ORIENTATION, 1), UPRIGHT_TURN[1])
-    width, height = header.size
-    return ((height, width) if turn[1] % 2 else (width, height)), turn
+def _turned_size(size: tuple[int, int], turn: tuple[bool, int]) -> tuple[int, int]:
+    return (size[1], size[0]) if turn[1] % 2 else size
 
 
 def _decode(
@@ -322,6 +320,17 @@ def _shrunk(pixels: RgbImage, scale_px: float, long_side_px: int) -> tuple[RgbIm
 
 
 # --- what the camera wrote down --------------------------------------------------------------------------------------
+
+
+def _exif(header: Image.Image) -> tuple[int, Mapping[int, Any]]:
+    """The orientation (1 where there is none) and the tags about the shot; damaged EXIF is as good as none."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            exif = header.getexif()
+            return int(exif.get(ORIENTATION, 1)), dict(exif.get_ifd(EXIF_IFD))
+        except Exception:  # a hostile or broken block can raise anything; the picture itself is judged elsewhere
+            return 1, {}
 
 
 def _focal_35mm(tags: Mapping[int, Any]) -> tuple[float | None, str | None]:
