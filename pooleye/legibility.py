@@ -75,6 +75,19 @@ def blur_px(region: RgbImage) -> float:
     return max(widths, default=NO_EDGE_PX)
 
 
+def check_picture(picture: RgbImage) -> None:
+    """Raises Declined (too-dark, overexposed) for a whole picture in which no vessel could show, whatever its place.
+
+    A lit candle in a dark room is mostly black and yet good, so only a picture without any bright or any unburnt part
+    is refused here; `check_exposure` judges the vessel itself.
+    """
+    sample = picture[::4, ::4]
+    if np.percentile(sample.max(axis=2), 99) < DARK_CODE:
+        raise Declined("too-dark")
+    if exposure_of(np.ascontiguousarray(sample)).clipped > 0.95:
+        raise Declined("overexposed")
+
+
 def check_exposure(region: RgbImage) -> None:
     """Raises Declined (too-dark, overexposed)."""
     exposure = exposure_of(region)

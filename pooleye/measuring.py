@@ -19,6 +19,7 @@ METHOD_BEFORE_MEASURING = "load/1"
 # Tea-light cups have some 37 mm; the widest bowls sold as one candle have some 300 mm.
 RIM_RANGE_MM = (15.0, 400.0)
 HEIGHT_RANGE_MM = (5.0, 600.0)
+MISTAKEN_UNITS = (("in", 25.4), ("cm", 10.0))
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def measure_with_picture(
     baseline_headspace_mm: float | None = None,
 ) -> Measured:
     """As `measure_photo`, and keeps the working picture."""
+    from pooleye.legibility import check_picture
     from pooleye.photo import load_photo
 
     vessel.check_headspace(headspace_mm)
@@ -112,6 +114,7 @@ def measure_with_picture(
     photo: Photo | None = None
     try:
         photo = load_photo(path)
+        check_picture(photo.rgb)
         result = _measure_view(photo, vessel, view, headspace_mm, baseline, baseline_headspace_mm)
     except Declined as why:
         result = PhotoResult.from_declined(str(path), view, why, method=METHOD_BEFORE_MEASURING)
@@ -171,9 +174,10 @@ def _require_range(what: str, length_mm: float | None, range_mm: tuple[float, fl
 
 
 def _unit_advice(length_mm: float, range_mm: tuple[float, float]) -> str:
-    """A number out of range is most often one in another unit."""
+    """A number out of range is most often one in another unit: 3 for 3 in, 76in for 76 mm."""
     low, high = range_mm
-    for unit, factor in (("in", 25.4), ("cm", 10.0)):
-        if low <= length_mm * factor <= high:
-            return f"a number without a unit is mm; if you meant {length_mm:g} {unit}, write {length_mm:g}{unit}"
-    return "measure it with callipers or a ruler and write it as 76mm or 3in"
+    likely = [f"{length_mm:g}{unit}" for unit, factor in MISTAKEN_UNITS if low <= length_mm * factor <= high]
+    likely += [f"{length_mm / factor:g}mm" for _, factor in MISTAKEN_UNITS if low <= length_mm / factor <= high]
+    if not likely:
+        return "measure it with callipers or a ruler and write it as 76mm or 3in"
+    return f"a number without a unit is mm; if you meant it, write {' or '.join(likely)}"

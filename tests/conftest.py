@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import sys
+import types
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -59,3 +61,55 @@ def outside(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     """An empty folder that the test runs in, so that texts can show short file names."""
     monkeypatch.chdir(tmp_path)
     return Path(os.curdir)
+
+
+@pytest.fixture
+def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., tuple[int, str, str]]:
+    """Runs the `pooleye` command in this process: (exit status, standard output, standard error)."""
+    from pooleye.cli.app import main
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["pooleye", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        output = capsys.readouterr()
+        return int(ended.value.code or 0), output.out, output.err
+
+    return run
+
+
+@pytest.fixture
+def stand_in_top(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """Puts a stand-in in place of the measuring of top views, where a test is about what surrounds it.
+
+    What it was asked lies under "asked"; it answers with what lies under "answer", raising it if it is an exception.
+    """
+    from pooleye.measurement import Outlines, PhotoResult, Quantity
+
+    told: dict[str, Any] = {"asked": [], "answer": None}
+
+    def measure_top(photo: Any, vessel: Any, **asked: Any) -> PhotoResult:
+        told["asked"].append({"photo": photo, "vessel": vessel, **asked})
+        if isinstance(told["answer"], Exception):
+            raise told["answer"]
+        width, height = photo.full_size_px
+        rim = {"cx": width / 2, "cy": height / 2, "semi_major": width / 4, "semi_minor": width / 5, "angle_deg": 10.0}
+        return PhotoResult.measured(
+            photo.path,
+            "top",
+            method="stand-in/1",
+            quantities={"pool_diameter": Quantity(58.31, 0.7, "mm"), "pool_coverage": Quantity(0.71, 0.02, "1")},
+            flags=["focal-assumed", "pool-edge-hidden", "wick-adrift"],
+            by_clock={"hangup_width": [3.04, None, *[2.0] * 10]},
+            outlines_px=Outlines(
+                rim=rim, pool=[(width / 2, height / 3), (width / 3, height / 2), (width / 2, height / 2)]
+            ),
+        )
+
+    module = types.ModuleType("pooleye.top.measure")
+    module.measure_top = measure_top  # type: ignore[attr-defined]
+    package = types.ModuleType("pooleye.top")
+    package.measure = module  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "pooleye.top", package)
+    monkeypatch.setitem(sys.modules, "pooleye.top.measure", module)
+    return told

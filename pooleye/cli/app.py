@@ -6,7 +6,17 @@ import sys
 
 import typer
 
-from pooleye.cli import demo, flags, measure
+from pooleye.cli import (
+    demo,
+    flags,
+    log_bench,
+    log_materials,
+    log_photos,
+    log_pour,
+    log_trace,
+    log_workspace,
+    measure,
+)
 from pooleye.errors import PooleyeError
 
 app = typer.Typer(
@@ -28,12 +38,14 @@ def pooleye() -> None:
 measure.register(app)
 flags.register(app)
 demo.register(app)
+for family in (log_workspace, log_materials, log_pour, log_bench, log_photos, log_trace):
+    family.register(app)
 
 
 def main() -> None:
     """Runs the command; an error of use is told in words and ends with status 2."""
     try:
-        app()
+        app(prog_name="pooleye")
     except PooleyeError as error:
         print(error.rendered(), file=sys.stderr)
         sys.exit(2)

@@ -177,6 +177,8 @@ def _draw(outcome: Measured, vessel: Vessel, path: Path) -> Path | None:
 
 
 def _say_cautions() -> None:
+    import textwrap
+
     from pooleye import cautions
 
-    typer.echo(cautions.SHORT)
+    typer.echo(textwrap.fill(cautions.SHORT, 100))

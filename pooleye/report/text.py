@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 
 from pooleye.flags import Flag, Severity, reason_named, stops_first
 from pooleye.measurement import CLOCK_QUANTITIES, QUANTITIES, PhotoResult
 
 CLOCK_LABELS = {"hangup_width": "hang-up by clock, 12 to 11", "soot_delta_L": "soot by clock, 12 to 11"}
+WIDTH = 100
 SPREAD = "± is one standard uncertainty; the true value is within twice that in about 95 of 100 cases."
 
 
@@ -30,7 +33,7 @@ def _headline(result: PhotoResult) -> str:
 
 def _decline_lines(result: PhotoResult) -> list[str]:
     meaning = reason_named(result.reason or "").meaning
-    return [f"  {result.reason}: {meaning}", f"  try: {result.hint}"]
+    return _wrapped(f"{result.reason}: {meaning}") + _wrapped(f"try: {result.hint}")
 
 
 def _number_lines(result: PhotoResult) -> list[str]:
@@ -40,12 +43,15 @@ def _number_lines(result: PhotoResult) -> list[str]:
     return [*(f"  {label:<{width}}  {value}" for label, value in rows), f"  {SPREAD}"]
 
 
-def _clock(name: str, values: object) -> str:
-    assert isinstance(values, tuple)
+def _clock(name: str, values: Sequence[float | None]) -> str:
     numbers = " ".join("-" if value is None else f"{value:.1f}" for value in values)
     return numbers + (" mm" if CLOCK_QUANTITIES[name] == "mm" else "")
 
 
 def _flag_lines(flag: Flag) -> list[str]:
     word = "STOP" if flag.severity is Severity.STOP else str(flag.severity)
-    return [f"  {word} [{flag.name}] {flag.meaning}", f"       {flag.remedy}"]
+    return _wrapped(f"{word} [{flag.name}] {flag.meaning} {flag.remedy}")
+
+
+def _wrapped(words: str) -> list[str]:
+    return textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False)

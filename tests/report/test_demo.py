@@ -1,0 +1,140 @@
+"""The demo on a small scenario of its own, with a stand-in for the measuring of top views."""
+
+from __future__ import annotations
+
+import shutil
+from html.parser import HTMLParser
+
+import pytest
+
+from pooleye import cautions
+from pooleye.errors import UsageError
+from pooleye.flags import Declined
+from pooleye.report.demo import read_scenario, run_demo
+
+ENTRIES = """
+title = "A small workshop"
+about = "Two jars."
+
+[[photo]]
+file = "a.jpg"
+title = "Jar A & co, new"
+rim_inner_mm = 76.0
+
+[[photo]]
+file = "b.jpg"
+title = "Jar A, after 2 h"
+say = "The pool <grows>."
+view = "top"
+rim_inner_mm = 76.0
+headspace_mm = 14.0
+baseline = "a.jpg"
+"""
+
+
+@pytest.fixture
+def samples(tmp_path, photos):
+    folder = tmp_path / "samples"
+    folder.mkdir()
+    shutil.copy(photos / "d5_00_top.jpg", folder / "a.jpg")
+    shutil.copy(photos / "d5_00_top.jpg", folder / "b.jpg")
+    (folder / "scenario.toml").write_text(ENTRIES)
+    return folder
+
+
+class Seen(HTMLParser):
+    """Tags in order, and what a page refers to."""
+
+    def __init__(self):
+        super().__init__()
+        self.sources, self.open = [], []
+
+    def handle_starttag(self, tag, attributes):
+        self.sources += [value for name, value in attributes if name in ("src", "href")]
+        if tag not in ("meta", "img", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def test_the_demo_leaves_overlays_and_a_page_and_says_where(samples, tmp_path, stand_in_top):
+    lines = list(run_demo(str(tmp_path / "out"), samples))
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "a_measured.jpg",
+        "b_measured.jpg",
+        "index.html",
+    ]
+    assert lines[0] == "Jar A & co, new: melt pool diameter 58.3 ± 0.7 mm"
+    assert any(str(tmp_path / "out" / "index.html") in line for line in lines)
+    assert any("pooleye measure" in line for line in lines)
+    assert lines[-1] == cautions.SHORT
+
+
+def test_what_the_scenario_knows_reaches_the_measuring(samples, tmp_path, stand_in_top):
+    list(run_demo(str(tmp_path / "out"), samples))
+    second = stand_in_top["asked"][1]
+    assert second["headspace_mm"] == 14.0
+    assert second["baseline"].path.endswith("a.jpg")
+    assert second["vessel"].rim_inner_mm == 76.0
+
+
+def test_the_page_stands_alone_and_is_well_formed(samples, tmp_path, stand_in_top):
+    list(run_demo(str(tmp_path / "out"), samples))
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    seen = Seen()
+    seen.feed(page)
+    assert seen.open == []
+    assert seen.sources == ["a_measured.jpg", "b_measured.jpg"]
+    assert 'name="viewport"' in page
+    assert "Jar A &amp; co" in page
+    assert "&lt;grows&gt;" in page
+
+
+def test_cautions_and_stops_are_on_the_page_before_any_number(samples, tmp_path, stand_in_top):
+    list(run_demo(str(tmp_path / "out"), samples))
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert all(line in page.replace("&#x27;", "'") for line in cautions.WHILE_BURNING + cautions.IN_AN_EMERGENCY)
+    assert cautions.DISCLAIMER in page
+    article = page[page.index("<article>") :]
+    assert page.index(cautions.WHILE_BURNING[0]) < page.index("<article>")
+    assert article.index("STOP") < article.index("58.3")
+
+
+def test_a_declined_photo_is_on_the_page_with_its_hint(samples, tmp_path, stand_in_top):
+    stand_in_top["answer"] = Declined("rim-cut-off")
+    lines = list(run_demo(str(tmp_path / "out"), samples))
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert "declined" in lines[0]
+    assert "Go back a little" in page
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[[photo]]\nfile = "a.jpg"\ntitle = "A"\nrim_iner_mm = 76.0', "rim_iner_mm"),
+        ('[[photo]]\nfile = "a.jpg"\ntitle = "A"', "rim_inner_mm"),
+        ('[[photo]]\nfile = "z.jpg"\ntitle = "A"\nrim_inner_mm = 76.0', "z.jpg"),
+        ('titel = "A"', "titel"),
+    ],
+)
+def test_a_mistake_in_the_scenario_is_named(samples, text, words):
+    (samples / "scenario.toml").write_text(text)
+    with pytest.raises(UsageError, match=words):
+        read_scenario(samples)
+
+
+def test_the_nearest_key_is_suggested(samples):
+    (samples / "scenario.toml").write_text('[[photo]]\nfile = "a.jpg"\ntitle = "A"\nrim_iner_mm = 76.0')
+    with pytest.raises(UsageError) as refused:
+        read_scenario(samples)
+    assert "rim_inner_mm" in refused.value.hint
+
+
+def test_the_demo_command_without_samples_says_so(command, outside, monkeypatch):
+    import pooleye
+
+    monkeypatch.setattr(pooleye, "__file__", str(outside.resolve() / "pooleye" / "__init__.py"))
+    status, out, err = command("demo", "out")
+    assert (status, out) == (2, "")
+    assert "samples-missing" in err
