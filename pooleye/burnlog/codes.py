@@ -34,7 +34,7 @@ def check_character(data: str) -> str:
 
 
 def code_for(number: int) -> str:
-    """The code of the ``number``-th candle, counted from 0; longer codes begin when the short ones are used up."""
+    """The code that belongs to a number from 0 up; longer codes begin when the short ones are used up."""
     length, first = _DATA_CHARACTERS, 0
     while number >= first + _PRIME**length:
         first += _PRIME**length

@@ -169,7 +169,7 @@ def _new_candles(session: Session, pour: Pour, wanted: CandleSet) -> list[Candle
         raise PooleyeError("absurd-count", f"{wanted.count} candles are not a pour", hint="give --candles 1 to 500")
     vessel, wick = _vessel(session, wanted), _or_new(session, Wick, wanted.wick)
     trial = find.named(session, Trial, wanted.trial) if wanted.trial else None
-    first = session.scalar(select(func.count(Candle.id))) or 0
+    first = 1 + (session.scalar(select(func.count(Candle.id))) or 0)
     made = []
     for number in range(first, first + wanted.count):
         candle = Candle(code=code_for(number), pour=pour, vessel=vessel, wick=wick, wick_count=wanted.wick_count)

@@ -6,21 +6,13 @@ import sys
 
 import typer
 
-from pooleye.cli import (
-    demo,
-    flags,
-    log_bench,
-    log_materials,
-    log_photos,
-    log_pour,
-    log_trace,
-    log_workspace,
-    measure,
-)
+from pooleye.cli import demo, flags, measure
+from pooleye.cli.lazy import LazyGroup
 from pooleye.errors import PooleyeError
 
 app = typer.Typer(
     name="pooleye",
+    cls=LazyGroup,
     help="Measures phone photos of container candles under test, in millimetres with stated uncertainty.",
     epilog="Never leave a burning candle alone. pooleye is an aid for testing; it certifies nothing.",
     no_args_is_help=True,
@@ -38,8 +30,6 @@ def pooleye() -> None:
 measure.register(app)
 flags.register(app)
 demo.register(app)
-for family in (log_workspace, log_materials, log_pour, log_bench, log_photos, log_trace):
-    family.register(app)
 
 
 def main() -> None:

@@ -1,0 +1,150 @@
+"""`pooleye snap`, `batch`, `remeasure`, `refile`: photos into the log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pooleye.cli.log_common import AsJson, At, Code, Folder, Minutes, add_all, caution, minutes_of, opened, tell, when
+
+Workers = Annotated[int | None, typer.Option("--cores", help="How many cores to use; else all.")]
+Scheduler = Annotated[str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler to measure on.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Adds the commands to the app."""
+    add_all(app, {"snap": snap, "batch": batch, "remeasure": remeasure, "refile": refile})
+
+
+def snap(
+    photo: Annotated[Path, typer.Argument(help="The photo.")],
+    candle: Annotated[
+        str | None, typer.Option(metavar="CODE", help="The candle; else by label, else the lit one.")
+    ] = None,
+    view: Annotated[str, typer.Option(help="top, side or auto.")] = "auto",
+    at: At = None,
+    minutes: Minutes = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """File and measure one photo, and say at once what matters."""
+    from pooleye.burnlog.snap import snap as take
+
+    with opened(folder) as workspace:
+        done = take(
+            workspace, photo, code=candle, at=when(workspace, at), minutes=minutes_of(minutes), view=_view(view)
+        )  # fmt: skip
+        tell(done, as_json)
+    if not as_json:
+        caution()
+
+
+def _view(view: str) -> str:
+    from pooleye.errors import UsageError
+
+    if view not in ("top", "side", "auto"):
+        raise UsageError(
+            "view-unknown", f"--view {view!r} is not known", looked_for="top, side or auto", hint="--view top"
+        )
+    return view
+
+
+def batch(
+    photos: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with photos, or one photo.")],
+    clock_offset: Annotated[
+        str | None, typer.Option(metavar="TIME", help="What to add to the camera's clock: +1h, -12min; else found.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say where each photo would go, change nothing.")] = False,
+    cores: Workers = None,
+    scheduler: Scheduler = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """File and measure a folder of photos; interrupted, it continues."""
+    from pooleye.burnlog.batch import run_batch
+    from pooleye.burnlog.executors import scheduler_workers
+
+    offset_s = _offset_s(clock_offset)
+    executor = scheduler_workers(scheduler) if scheduler else None
+    with opened(folder) as workspace, _progress(as_json) as report:
+        done = run_batch(
+            workspace,
+            photos,
+            executor=executor,
+            workers=cores,
+            clock_offset_s=offset_s,
+            dry_run=dry_run,
+            progress=report,
+        )
+    tell(done, as_json)
+    raise typer.Exit(130 if done.interrupted else 1 if done.unreadable else 0)
+
+
+def _offset_s(text: str | None) -> float | None:
+    from pooleye.burnlog.times import parse_duration_minutes
+
+    if text is None:
+        return None
+    sign = -1.0 if text.strip().startswith(("-", "−")) else 1.0
+    return sign * 60 * parse_duration_minutes(text.strip().lstrip("+-−"))
+
+
+@contextmanager
+def _progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """A bar with the time left on standard error; none where nobody watches."""
+    import sys
+
+    if silent or not sys.stderr.isatty():
+        yield lambda _step, _done, _of: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        tasks: dict[str, int] = {}
+
+        def report(step: str, done: int, of: int) -> None:
+            if step not in tasks:
+                tasks[step] = bar.add_task({"look": "looking", "measure": "measuring"}[step], total=of)
+            bar.update(tasks[step], completed=done, total=of)  # type: ignore[arg-type]
+
+        yield report
+
+
+def remeasure(
+    cores: Workers = None,
+    scheduler: Scheduler = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure all photos again and list what moved.
+
+    Method and records (headspace, baseline, vessel) are those of now; listed is what moved by more than 0.2 u.
+    """
+    from pooleye.burnlog.batch import remeasure as again
+    from pooleye.burnlog.executors import scheduler_workers
+
+    executor = scheduler_workers(scheduler) if scheduler else None
+    with opened(folder) as workspace, _progress(as_json) as report:
+        done = again(workspace, executor=executor, workers=cores, progress=report)
+    tell(done, as_json)
+
+
+def refile(
+    photo: Annotated[str, typer.Argument(help="The photo: its number, name or the start of its SHA-256.")],
+    code: Code,
+    burn: Annotated[int | None, typer.Option(help="Burn number; none: the new, unlit candle.")] = None,
+    minutes: Minutes = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """File a photo under another candle, burn or minute."""
+    from pooleye.burnlog.corrections import refile as elsewhere
+
+    with opened(folder) as workspace:
+        tell(elsewhere(workspace, photo, code, burn=burn, minutes=minutes_of(minutes)), as_json)
