@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import time
 from dataclasses import dataclass
@@ -143,9 +144,9 @@ def _measure_view(
 def _measure_side(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> PhotoResult:
     if importlib.util.find_spec("pooleye.side") is None:
         raise Declined("side-not-measured")
-    from pooleye.side.measure import measure_side
-
-    return measure_side(photo, vessel, headspace_mm=headspace_mm)
+    measure_side = importlib.import_module("pooleye.side.measure").measure_side
+    result: PhotoResult = measure_side(photo, vessel, headspace_mm=headspace_mm)
+    return result
 
 
 def _loaded_baseline(baseline: str | Path | Photo | None) -> tuple[Photo | None, tuple[str, ...]]:

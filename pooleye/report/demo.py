@@ -16,6 +16,7 @@ What to measure stands in `sample_images/scenario.toml`:
 
 from __future__ import annotations
 
+import base64
 import html
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -76,7 +77,7 @@ def run_demo(target: str, samples: Path | None = None) -> Iterator[str]:
         outcome = measure_entry(entry, scenario.folder)
         if outcome.photo is not None:
             draw_overlay(outcome.photo, outcome.result, folder / name, rim_inner_mm=entry.rim_inner_mm)
-        cards.append(_card(entry, outcome.result, name if outcome.photo is not None else None))
+        cards.append(_card(entry, outcome.result, folder / name if outcome.photo is not None else None))
         yield f"{entry.title}: {summary(outcome.result)}"
     page = folder / "index.html"
     page.write_text(_page(scenario, cards), encoding="utf-8")
@@ -196,7 +197,7 @@ ul { padding-left: 1.1rem; margin: .4rem 0; }
 
 
 def _page(scenario: Scenario, cards: list[str]) -> str:
-    """The whole page; pictures lie beside it, nothing comes from elsewhere."""
+    """The whole page in one file: nothing comes from elsewhere, so it can be sent to a phone as it is."""
     burning = "".join(f"<li>{html.escape(line)}</li>" for line in (*cautions.WHILE_BURNING, *cautions.IN_AN_EMERGENCY))
     return f"""<!doctype html>
 <html lang="en">
@@ -220,7 +221,7 @@ def _page(scenario: Scenario, cards: list[str]) -> str:
 """
 
 
-def _card(entry: Entry, result: PhotoResult, picture: str | None) -> str:
+def _card(entry: Entry, result: PhotoResult, picture: Path | None) -> str:
     """One photo: stops first, the picture, the numbers, the flags."""
     from pooleye.flags import Severity, stops_first
 
@@ -235,15 +236,16 @@ def _card(entry: Entry, result: PhotoResult, picture: str | None) -> str:
         for flag in flags
         if flag.severity is not Severity.STOP
     )
-    shown = f'<img src="{html.escape(picture)}" alt="{html.escape(_alt(entry, result))}">' if picture else ""
+    alt = html.escape(f"{entry.title}: {summary(result)}")
+    shown = f'<img src="{_embedded(picture)}" alt="{alt}">' if picture else ""
     return (
         f"<article><h2>{html.escape(entry.title)}</h2>{stops}<p>{html.escape(entry.say)}</p>"
         f"{shown}{_numbers(result)}{others}</article>\n"
     )
 
 
-def _alt(entry: Entry, result: PhotoResult) -> str:
-    return f"{entry.title}: {summary(result)}"
+def _embedded(picture: Path) -> str:
+    return "data:image/jpeg;base64," + base64.b64encode(picture.read_bytes()).decode("ascii")
 
 
 def _numbers(result: PhotoResult) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import shutil
 from html.parser import HTMLParser
 
@@ -85,7 +86,8 @@ def test_the_page_stands_alone_and_is_well_formed(samples, tmp_path, stand_in_to
     seen = Seen()
     seen.feed(page)
     assert seen.open == []
-    assert seen.sources == ["a_measured.jpg", "b_measured.jpg"]
+    pictures = [base64.b64decode(source.removeprefix("data:image/jpeg;base64,")) for source in seen.sources]
+    assert pictures == [(tmp_path / "out" / f"{name}_measured.jpg").read_bytes() for name in "ab"]
     assert 'name="viewport"' in page
     assert "Jar A &amp; co" in page
     assert "&lt;grows&gt;" in page
