@@ -257,7 +257,7 @@ def format_value(value: float, u: float) -> str:
 
     Rule: of the three leading digits of u, 100 to 354 keep two digits, 355 to 949 keep one, 950 to 999 round up to 1000
     and keep two; the value ends at the same decimal place. Source: Particle Data Group, Review of Particle Physics,
-    Introduction, section 5.3 "Rounding".
+    Introduction, section 5.3 (2006 edition: doi 10.1088/0954-3899/33/1/001).
 
     Raises ValueError unless both are finite and u is above zero.
     """

@@ -280,4 +280,4 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 def _write(picture: RgbImage, path: Path) -> None:
     from PIL import Image
 
-    Image.fromarray(picture).save(path, quality=JPEG_QUALITY)
+    Image.fromarray(picture).save(path, quality=JPEG_QUALITY, compress_level=1)
