@@ -59,8 +59,8 @@ def blur_px(region: RgbImage) -> float:
 
     A step edge blurred by s has, seen through a Gaussian of width t, a steepness in proportion to 1/sqrt(s² + t²); so
     the ratio R of its steepness at two widths gives s² = (t2² - R² t1²) / (R² - 1), whatever its contrast (the re-blur
-    ratio of Zhuo and Sim, Pattern Recognition 44(9), 1852-1858, 2011). A rim has edges in all directions: out of focus all are soft,
-    after a shake only those across it, hence the worst direction. Values above 5 px only mean "very blurred".
+    ratio of Zhuo and Sim, Pattern Recognition 44(9), 1852-1858, 2011). A rim has edges in all directions: out of focus
+    all are soft, after a shake only those across it, hence the worst direction. Above 5 px: just very blurred.
     """
     grey = cv2.cvtColor(_shrunk(region), cv2.COLOR_RGB2GRAY).astype(np.float32)
     fine, _ = _steepness(grey, FINE_PX)
