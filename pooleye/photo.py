@@ -35,6 +35,7 @@ FloatImage = NDArray[np.float32]
 
 MAX_BYTES = 100_000_000
 MAX_PIXELS = 120_000_000
+MAX_PIXELS_WHOLE = 50_000_000  # of kinds that can only be decoded whole: 400 MB of memory in all
 MIN_SHORT_SIDE_PX = 200
 # A rim that fills 60 % of a 1400 px picture is 840 px across: its contour is found to a few tenths of a pixel, far
 # below the 0.4 % of the diameter (3 px) that is asked of it.
@@ -106,7 +107,7 @@ def load_photo(path: str | Path, *, long_side_px: int = 2048) -> Photo:
 def photo_from_bytes(data: bytes, path: str, *, long_side_px: int = 2048) -> Photo:
     """As `load_photo`, for a file's content that is already in memory; `path` is only a name here."""
     header = _open_header(data, path)
-    _check_size(header.size, path)
+    _check_size(header, path)
     _check_still(header, data, path)
     orientation, camera_tags = _exif(header)
     turn = UPRIGHT_TURN.get(orientation, UPRIGHT_TURN[1])
@@ -188,10 +189,13 @@ def _heif_formats(data: bytes) -> tuple[str, ...]:
     return ("HEIF",)
 
 
-def _check_size(size: tuple[int, int], path: str) -> None:
-    width, height = size
+def _check_size(header: Image.Image, path: str) -> None:
+    width, height = header.size
+    detail = f"{path} has {width * height / 1e6:.0f} megapixels"
     if width * height > MAX_PIXELS:
-        raise Declined("too-large", f"{path} has {width * height / 1e6:.0f} megapixels")
+        raise Declined("too-large", detail)
+    if width * height > MAX_PIXELS_WHOLE and header.format not in ("JPEG", "MPO"):
+        raise Declined("too-large", detail, "Send it as JPEG; other kinds of file are taken up to 50 megapixels.")
     if min(width, height) < MIN_SHORT_SIDE_PX:
         raise Declined("too-small", f"{path} has {width} x {height} pixels")
 
@@ -246,20 +250,21 @@ def _decode(
     header: Image.Image, data: bytes, turn: tuple[bool, int], long_side_px: int, path: str
 ) -> tuple[RgbImage, float]:
     """The upright working picture and its scale."""
+    width, height = header.size
     plain_jpeg = header.format in ("JPEG", "MPO") and header.mode in ("RGB", "L")
-    reduction = _reduction(header.size, turn, long_side_px) if plain_jpeg else 1
+    reduction = _reduction(header.size, turn, long_side_px)
     try:
-        pixels = _decode_jpeg(data, reduction) if plain_jpeg else _decode_by_pillow(header)
+        pixels = _decode_jpeg(data, reduction) if plain_jpeg else _decode_by_pillow(header, reduction)
     except Exception as error:  # decoders raise their own, undocumented errors on damaged data
         raise _damaged(path, error) from error
     if plain_jpeg and _ends_in_filler(pixels):
         raise _damaged(path)
-    whole = pixels[: header.size[1] // reduction or 1, : header.size[0] // reduction or 1]
+    whole = pixels[: height // reduction, : width // reduction]
     return _shrunk(_turned(whole, turn), float(reduction), long_side_px)
 
 
 def _reduction(size: tuple[int, int], turn: tuple[bool, int], long_side_px: int) -> int:
-    """The strongest JPEG reduction (1, 2, 4, 8) that still leaves enough pixels and keeps the pixel grid exact.
+    """The strongest reduction (1, 2, 4, 8) that still leaves enough pixels and keeps the pixel grid exact.
 
     A decoder rounds odd sizes up; the last, partly empty column is dropped, which shifts the grid if the picture is
     then mirrored or turned. So a turned picture is reduced only by what divides its sides.
@@ -287,18 +292,28 @@ def _ends_in_filler(pixels: RgbImage) -> bool:
     return bool(np.all(np.abs(pixels[-rows:].astype(np.int16) - 128) <= 1))
 
 
-def _decode_by_pillow(header: Image.Image) -> RgbImage:
-    """Everything but plain JPEG: CMYK, 16 bits, palettes, transparency (laid on white), HEIC, WebP."""
+def _decode_by_pillow(header: Image.Image, reduction: int) -> RgbImage:
+    """Everything but plain JPEG. Reduced before it becomes an array, which keeps memory low for large pictures."""
+    width, height = header.size
+    header.draft(header.mode, (width // reduction, height // reduction))  # JPEG in CMYK; does nothing for other kinds
+    drafted = header.size != (width, height)
+    image = _as_rgb(header)
+    return np.asarray(image if drafted or reduction == 1 else image.reduce(reduction))
+
+
+def _as_rgb(header: Image.Image) -> Image.Image:
+    """8-bit RGB of CMYK, 16 bits, palettes, transparency (laid on white), HEIC, WebP."""
     from PIL import Image
 
+    if header.mode == "RGB" and not header.has_transparency_data:
+        return header
     if header.mode.startswith("I"):  # 16-bit grey
         sixteen = np.asarray(header, dtype=np.uint32)
-        grey = np.asarray((sixteen + 128) // 257, dtype=np.uint8)
-        return np.repeat(grey[:, :, None], 3, axis=2)
+        return Image.fromarray(np.asarray((sixteen + 128) // 257, dtype=np.uint8)).convert("RGB")
     if header.has_transparency_data:
         rgba = header.convert("RGBA")
-        return np.asarray(Image.alpha_composite(Image.new("RGBA", rgba.size, "white"), rgba).convert("RGB"))
-    return np.asarray(header.convert("RGB"))
+        return Image.alpha_composite(Image.new("RGBA", rgba.size, "white"), rgba).convert("RGB")
+    return header.convert("RGB")
 
 
 def _turned(pixels: RgbImage, turn: tuple[bool, int]) -> RgbImage:
