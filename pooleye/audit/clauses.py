@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 
 from pooleye.audit.scanning import Item, word
@@ -10,7 +10,7 @@ from pooleye.audit.tokens import Token
 
 _BREAK_WORDS = frozenset(
     ("and", "but", "then", "with", "so", "because", "although", "though", "however", "plus", "also", "while", "whereas",
-     "&", "yet", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which")  # fmt: skip
+     "&", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which")  # fmt: skip
 )
 _LIST_JOINERS = frozenset((",", "and", "&", "or", "nor", "/", "+"))
 
@@ -25,13 +25,19 @@ class Clause:
     overlays: list[Item] = field(default_factory=list)
     opened_by: str = ""
     closed_by: str = ""
+    compared: bool = False
 
 
-def sentence_spans(tokens: Sequence[Token], note: str, items: Sequence[Item]) -> list[tuple[int, int, str]]:
-    """(start, end, closing mark) of each sentence; a question answered at once is one sentence with its answer."""
+def sentence_spans(
+    tokens: Sequence[Token], note: str, items: Sequence[Item], openings: Set[int] = frozenset()
+) -> list[tuple[int, int, str]]:
+    """(start, end, closing mark) of each sentence; `openings` start one without a mark; a question answered at once is one sentence with its answer."""
     covered = _covered(items)
     spans, start = [], 0
     for i, token in enumerate(tokens):
+        if i in openings and i > start:
+            spans.append((start, i, ""))
+            start = i
         if i in covered or not _ends_sentence(tokens, note, items, i):
             continue
         if i > start:
@@ -91,6 +97,8 @@ def _breaks(tokens: Sequence[Token], i: int) -> bool:
     text = tokens[i].norm
     if text in (",", "(", ")", "—", "|", "[", "]", "•", "*", ">") or text in _BREAK_WORDS or text.startswith("--"):
         return True
+    if text == "/":
+        return tokens[i - 1].end < tokens[i].start and i + 1 < len(tokens) and tokens[i].end < tokens[i + 1].start
     if text != "-":
         return False
     spaced = (i == 0 or tokens[i - 1].end < tokens[i].start) or (i + 1 < len(tokens) and tokens[i].end < tokens[i + 1].start)

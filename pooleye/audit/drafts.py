@@ -36,6 +36,10 @@ _NEGATED_STATE = {
 _WITHDRAWN = object()
 
 
+_PLACE_THINGS = ("vessel", "rim", "base")
+"""Things that also say where: a clause with only these may go on about what was said before."""
+
+
 @dataclass
 class Head:
     """What a clause speaks of. `quantities` are those that a modifier may give it."""
@@ -58,11 +62,16 @@ class Head:
     parts: list[str] = field(default_factory=list)
     directions: list[str] = field(default_factory=list)
     used: list[tuple[int, int]] = field(default_factory=list)
+    heard: list[int] = field(default_factory=list)
+    measured_in: dict[int, Clause] = field(default_factory=dict)
     candle: str | None = None
     conditional: bool = False
     quoted: bool = False
     denied_words: set[str] = field(default_factory=set)
     affirmed: bool = False
+    excepted: bool = False
+    shifted: bool = False
+    at_edge: bool = False
 
     @property
     def start(self) -> int:
@@ -96,7 +105,8 @@ class Draft:
     quoted: bool = False
     sentence: int = 0
     clause: Clause | None = None
-    alone: bool = False
+    shifted: bool = False
+    said: int = 0
 
     @property
     def where(self) -> str | None:
@@ -106,9 +116,14 @@ class Draft:
 def heads_of(clause: Clause, lexicon: Lexicon) -> list[Head]:
     """The heads of a clause in order."""
     found = []
+    present = {item.of("presence") for item in clause.items if item.has("presence")}
     for item in clause.items:
+        if item.has("phrase") and present & set(item.states("word")) and not present & set(item.states("phrase")):
+            continue  # "a mushroom the size of a match head" is no match head
         presence, thing = item.of("presence"), item.of("thing")
-        if item.has("phrase"):
+        if item.has("phrase") and (named := _after_measure(clause, item)):
+            found.append(Head(item, lexicon.thing_quantities[named], clause, thing=named))
+        elif item.has("phrase"):
             own = item.states("phrase")
             found.append(Head(item, tuple(own), clause, own=own))
         elif presence:
@@ -116,6 +131,15 @@ def heads_of(clause: Clause, lexicon: Lexicon) -> list[Head]:
         elif thing:
             found.append(Head(item, lexicon.thing_quantities[thing], clause, thing=thing))
     return found
+
+
+def _after_measure(clause: Clause, item: Item) -> str | None:
+    """ "half inch deep melt pool", "20 mm tall flame": the phrase only says what was measured; the thing it names."""
+    measured = any(i.measure is not None and i.measure.unit in LENGTHS and i.end == item.start for i in clause.items)
+    states = item.states("phrase")
+    if not measured:
+        return None
+    return "pool" if states.get("pool-depth") == "deep" else "flame" if states.get("flame-height") == "tall" else None
 
 
 def word_states(item: Item) -> dict[str, str]:
@@ -155,7 +179,7 @@ def _post_style(clause: Clause, heads: Sequence[Head]) -> bool:
 
 
 def _is_modifier(item: Item) -> bool:
-    return item.has("word", "degree", "mark", "soft") and not item.has("phrase", "presence") and item.measure is None
+    return item.has("word", "degree", "mark", "soft") and item.measure is None
 
 
 class ClauseReader:
@@ -168,13 +192,17 @@ class ClauseReader:
         self.same_sentence = same_sentence
         self.post_style = _post_style(clause, self.heads)
         self.clones: list[Head] = []
+        self.takes_back = self._interjected(("no",))
+        self.hesitates = self._interjected(("er", "erm", "um", "uh", "hmm"))
 
     def read(self) -> list[Head]:
         """The clause's heads with everything attached; clones of earlier heads where the clause went on about them."""
         self._choose_things()
+        self._drop_misfits()
         self._mark_comparisons()
+        heading = {id(head.item) for head in self.heads}
         for item in self.clause.items:
-            if _is_modifier(item):
+            if id(item) not in heading and _is_modifier(item):
                 self._attach_word(item)
         for item in self.clause.items:
             if item.measure is not None:
@@ -183,9 +211,27 @@ class ClauseReader:
         self._attach_nearly()
         self._share_lists()
         self._attach_overlays()
+        self._mark_shifts()
         return self.heads + self.clones
 
     # -- which sense of an ambiguous phrase ---------------------------------------------------------------------------
+
+    def _drop_misfits(self) -> None:
+        """ "flame leaning", "pool off-centre", "flame near the glass" say nothing of the wick or of the pool."""
+        for head in self.heads:
+            things = [h for h in self.heads if h.thing and h.item.start < head.item.start]
+            if not head.own or not things:
+                continue
+            quantity, thing = next(iter(head.own)), things[-1].thing
+            ends_at_edge = word(self.tokens, head.item.end - 1) in _EDGE_WORDS and head.item.end - head.item.start > 1
+            measured = any(i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start for i in self.clause.items)
+            if quantity == "melt-pool" and head.own["melt-pool"] == "partial" and measured and word(self.tokens, head.item.start) in ("short", "from", "off"):
+                head.own, head.quantities, head.thing = {}, (), "place"
+                continue
+            if (quantity == "wick" and head.own["wick"] != "drowned" and thing in ("pool", "flame", "other", "width", "depth") and not any(t.thing == "wick" for t in things)) or (
+                quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")
+            ):
+                head.dropped = "not-understood"
 
     def _choose_things(self) -> None:
         """A phrase with several senses ("touching the glass") takes the one that the thing before it can bear."""
@@ -227,30 +273,50 @@ class ClauseReader:
             return
         mark = item.of("mark")
         states = _mark_states(float(mark)) if mark else word_states(item)
-        head = self._find(item, lambda h: any(q in states for q in h.quantities), states)
+        own = item.states("word")
+        head = self._find(item, lambda h: any(q in (own if h.thing not in (None, "throw") else states) for q in h.quantities), states)
         if head is None:
+            self._soften_nearest(item)
+            return
+        if self._only_approval(head, item):
             return
         if head.own:
             head.soft |= item.has("soft")
+            head.negated |= "none" in item.names("degree")
             head.used.append((item.start, item.end))
             return
         quantity = next(q for q in head.quantities if q in states)
         if quantity in head.states and head.states[quantity][0] != states[quantity]:
-            head = self._another(head, item) if head not in self.heads else head
-            if quantity in head.states and self._stronger(quantity, head.states[quantity][0], states[quantity]):
+            if self._stronger(quantity, head.states[quantity][0], states[quantity]):
                 return
         head.states[quantity] = (states[quantity], item)
         head.soft |= item.has("soft")
         head.used.append((item.start, item.end))
 
+    def _soften_nearest(self, item: Item) -> None:
+        """ "a touch high": the softener says nothing of its own but hedges what it stands by."""
+        head = nearest_head(self.tokens, self.heads + self.clones, item, lambda h: h.thing != "other", self.post_style)
+        if head is not None and item.has("soft"):
+            head.soft = True
+
+    def _only_approval(self, head: Head, item: Item) -> bool:
+        """ "lovely steady flame" approves of the flame; of its height only where nothing else is said of it."""
+        if head.thing != "flame" or word(self.tokens, item.start) not in ("nice", "good", "lovely", "great", "fine", "ok", "okay", "perfect", "healthy", "decent"):
+            return False
+        moved = any("flame-motion" in other.own or "flame-motion" in other.states for other in self.heads)
+        moving = any(i is not item and "flame-motion" in i.states("word") for i in self.clause.items)
+        return moved or moving or any(i.measure is not None and i.measure.unit in LENGTHS for i in self.clause.items)
+
     def _names_dimension(self, item: Item) -> bool:
         """ "an inch high", "8 mm deep": the word only says what was measured."""
         measured = any(other.measure is not None and other.measure.unit != "1" and other.end == item.start for other in self.clause.items)
-        return measured and word(self.tokens, item.start) in ("high", "tall", "deep", "wide", "thick", "long", "low", "across")
+        return measured and word(self.tokens, item.start) in ("high", "tall", "deep", "wide", "thick", "long", "low", "across", "off")
 
     def _stronger(self, quantity: str, old: str, new: str) -> bool:
+        """Of two words in one clause the graver counts ("light to moderate", "drifted and bent"); else the first."""
         order = STATES[quantity]
-        return quantity in DEGREE_SCALES and "none" not in (old, new) and order.index(old) >= order.index(new)
+        graded = (quantity in DEGREE_SCALES and "none" not in (old, new)) or quantity == "wick"
+        return not graded or order.index(old) >= order.index(new)
 
     def _find(self, item: Item, fits: Callable[[Head], bool], states: dict[str, str]) -> Head | None:
         """The head in this clause, else the last one before it that fits (cloned if it already says something)."""
@@ -261,7 +327,7 @@ class ClauseReader:
             return phrase_fit
         if any(head.thing != "other" and (head.presence or head.own) for head in self.heads):
             return None
-        if self.heads and any(head.thing == "other" for head in self.heads):
+        if any(head.thing not in _PLACE_THINGS for head in self.heads if head.thing):
             return None
         earlier = next((h for h in reversed(self.before) if fits(h) and not h.own), None)
         if earlier is None:
@@ -304,6 +370,7 @@ class ClauseReader:
         if any(q == quantity for q, _ in head.measures):
             head = self._another(head, item)
         head.measures.append((quantity, measure))
+        head.measured_in[measure.start] = self.clause
         head.used.append((item.start, item.end))
         head.loose |= self._is_loose(item)
 
@@ -323,22 +390,26 @@ class ClauseReader:
         return True
 
     def _is_loose(self, item: Item) -> bool:
-        near = [o for o in self.clause.overlays if o.has("approx", "hedges") and (0 <= item.start - o.end <= 1 or 0 <= o.start - item.end <= 1)]
+        near = [o for o in self.clause.overlays if o.has("approx", "hedges") and (item.start <= o.start < item.end or 0 <= item.start - o.end <= 1 or 0 <= o.start - item.end <= 1)]
         return bool(near) or any(i.has("nearly") and i.end == item.start for i in self.clause.items)
 
     def _attach_time(self, item: Item, measure: Measure) -> None:
         """ "full at 3h10" is when the pool became full; the hour of a checkpoint is no value."""
-        if any(word(self.tokens, k) in ("check", "checkpoint", "mark", "reading", "inspection", "check-in", "point") for k in (item.end, item.end + 1)):
-            if not self._event_before(item):
+        if self.clause.opened_by in ("until", "till") and self.same_sentence and self._becomes_full(item, measure):
+            return
+        at_check = any(word(self.tokens, k) in ("check", "checkpoint", "reading", "inspection", "mark") for k in (item.end, item.end + 1))
+        if at_check or "hour" in item.names("skip"):
+            if not self._event_before(item) and "by" not in (word(self.tokens, item.start - 1), word(self.tokens, item.start - 2)):
                 return
-        head = next((h for h in self.heads if "full" in h.own.values()), None)
+        head = next((h for h in self.heads if _says_full(h)), None)
         if head is None:
-            head = next((h for h in self.before[-1:] if "full" in h.own.values() and self.same_sentence and self._only_time(item)), None)
+            head = next((h for h in self.before[-1:] if _says_full(h) and self.same_sentence and self._only_time(item)), None)
         if head is None or head.measures:
             return
         if item.start >= head.item.end:
             link = word(self.tokens, item.start - 1)
-            direct = item.start - head.item.end <= 4 and link not in ("for", "every", "last", "first", "next")
+            near = 8 if link in ("at", "by", "after", "in", "@", "around", "about", "within", "the") else 4
+            direct = item.start - head.end <= near and link not in ("for", "every", "last", "first", "next")
             if not direct:
                 return
         elif not self._event_before(item):
@@ -346,6 +417,16 @@ class ClauseReader:
         head.measures.append(("melt-pool", measure))
         head.used.append((item.start, item.end))
         head.loose |= self._is_loose(item)
+
+    def _becomes_full(self, item: Item, measure: Measure) -> bool:
+        """ "not full until 4h" says full at 4 h."""
+        head = self.before[-1] if self.before and "melt-pool" in self.before[-1].own else None
+        if head is None or self.heads or head.own["melt-pool"] == "none" or head.measures:
+            return False
+        head.own, head.negated, head.nearly = {"melt-pool": "full"}, False, False
+        head.measures.append(("melt-pool", measure))
+        head.heard.append(item.start)
+        return True
 
     def _only_time(self, item: Item) -> bool:
         """A clause that holds the time and nothing else ("full melt pool, 2h40")."""
@@ -379,6 +460,8 @@ class ClauseReader:
         head = nearest_head(self.tokens, self.heads, item, lambda h: "vessel-heat" in h.quantities or h.thing == "other", self.post_style)
         if head is None and not any(h.thing for h in self.heads):
             head = next((h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities or h.thing == "other"), None)
+        if head is None and not self.heads and not any(h.thing == "other" for h in self.before[-1:]):
+            head = self._fresh(item, ("vessel-heat",), None)
         if head is None or head.thing == "other":
             return None
         return "vessel-heat", head
@@ -445,20 +528,24 @@ class ClauseReader:
         """The quantity named by the words round a length: "deep", "across", "from the wall" ..."""
         after = [word(self.tokens, k) for k in range(item.end, min(item.end + 6, self.clause.end))]
         before = [word(self.tokens, k) for k in range(max(item.start - 4, self.clause.start), item.start)]
-        wick_here = any(h.thing == "wick" or h.own.keys() == {"wick"} for h in self.heads)
+        wick_here = any(h.thing == "wick" or h.own.keys() == {"wick"} for h in self.heads or self.before[-1:])
         text = " ".join(after)
         if after[:1] and after[0] in ("deep", "depth") or after[:3] == ["in", "depth", ""] or text.startswith("of depth") or text.startswith("melt depth") or text.startswith("pool depth"):
             return "tunnelling" if any(h.presence == "tunnelling" for h in self.heads) else "pool-depth"
+        if after[:1] == ["off"] and not wick_here and not after[1:2] in (["centre"], ["center"]) and any("melt-pool" in h.quantities for h in [*self.before[-1:], *self.heads]):
+            return "hang-up"
         if after[:1] and after[0] in ("wide", "across", "diameter", "dia", "diam", "width", "ø", "round") or text.startswith("in diameter"):
             return self._width_of(item)
         if after[:1] and after[0] in ("tall", "high", "height", "flame"):
             return "other" if any(h.thing == "other" for h in self.heads) else "flame-height"
-        if text.startswith(("off centre", "off center", "from centre", "from center", "from the centre", "from the center", "out of centre", "off to", "off the centre", "from the middle", "off axis", "to the left", "to the right", "to one side", "towards", "off")) and (wick_here or text.startswith(("off c", "from c", "from the c", "off axis"))):
+        if text.startswith(("off centre", "off center", "from centre", "from center", "from the centre", "from the center", "out of centre", "off to", "off the centre", "from the middle", "off axis", "left of", "right of", "to the left", "to the right", "to one side", "towards", "off")) and (wick_here or text.startswith(("off c", "from c", "from the c", "off axis"))):
             return "wick"
         if not wick_here and (_from_edge(text) or text.startswith(("hang", "ring", "of hang", "collar", "of wax", "of hard wax", "of solid wax", "of unmelted", "unmelted", "wax left", "hard wax", "of cold wax", "ledge", "shelf", "rim of wax", "band of wax", "thick ring", "of it left on"))):
             return "hang-up"
         if wick_here and _from_edge(text):
             return "other"
+        if before[-1:] == ["within"] and after[:1] == ["of"] and any(w in _EDGE_WORDS for w in after[1:4]):
+            return "other" if wick_here else "hang-up"
         if before and before[-1] in ("depth", "deep") or before[-2:] in (["depth", "of"], ["depth", "about"], ["depth", "is"], ["depth", ":"], ["depth", "was"]):
             return "pool-depth"
         if before and before[-1] in ("dia", "diam", "diameter", "width", "ø", "across", "wide") or before[-2:-1] and before[-2] in ("diameter", "width", "across"):
@@ -467,7 +554,7 @@ class ClauseReader:
 
     def _width_of(self, item: Item) -> str:
         """ "3 mm across" is the pool's width unless said of a carbon ball or a ring of wax."""
-        head = nearest_head(self.tokens, self.heads, item, lambda h: h.presence in ("carbon-ball", "hang-up", "soot", "tunnelling") or "melt-pool" in h.quantities or h.thing == "flame", self.post_style)
+        head = nearest_head(self.tokens, self.heads, item, lambda h: h.presence in ("carbon-ball", "hang-up", "soot", "tunnelling") or h.thing == "pool" or "melt-pool" in h.own or h.thing == "flame", self.post_style)
         if head is None:
             head = next((h for h in reversed(self.before[-1:]) if h.presence in ("carbon-ball", "hang-up", "soot")), None)
         if head is not None and head.thing == "flame":
@@ -478,6 +565,9 @@ class ClauseReader:
 
     def _attach_denials(self) -> None:
         claimed = {id(item) for item in self.clause.items if item.has("phrase", "presence", "thing")}
+        if self.takes_back:
+            return
+        self._deny_bare()
         for item in self.clause.items:
             if id(item) in claimed or not item.has("negations", "after"):
                 continue
@@ -489,6 +579,24 @@ class ClauseReader:
                 head = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start), None)
                 if head is not None:
                     head.affirmed = True
+
+    def _interjected(self, words: tuple[str, ...]) -> bool:
+        """A "no" alone between pauses ("8 mm, no, 6 mm") takes back; after a bare "soot:" or "soot -" it answers."""
+        clause, last = self.clause, self.before[-1] if self.before else None
+        alone = clause.end - clause.start == 1 and word(self.tokens, clause.start) in words
+        asked = last is None or not (last.settled or last.measures or last.directions)
+        return alone and not asked and clause.closed_by in (",", "-", "—") and clause.opened_by in ("", ",", "-", "—", "(")
+
+    def _deny_bare(self) -> None:
+        """ "I thought it was tunnelling but it isn't": a clause that only denies denies what was last spoken of."""
+        words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.end)]
+        bare = not self.heads and self.same_sentence and self.clause.opened_by == "but" and len(words) <= 3
+        last = self.before[-1] if self.before else None
+        if bare and last is not None and (last.presence or last.own) and words[-1] in ("isn't", "wasn't", "not", "isnt", "no", "didn't", "doesn't"):
+            clone = self._another(last, Item(self.clause.start, self.clause.end))
+            clone.negated = True
+            clone.own = dict(last.own)
+            clone.quantities = last.quantities
 
     def _deny(self, item: Item) -> None:
         target = self._denied(item) if item.has("negations") else None
@@ -534,8 +642,12 @@ class ClauseReader:
             head = next((h for h in self.heads if (h.own or h.states) and 0 <= h.item.start - item.end <= 3), None)
             if head is None and item.start > self.clause.start:
                 head = next((h for h in self.heads if h.own.get("melt-pool") == "full" and h.item.end == item.start), None)
+            if head is None and not self.heads and self.clause.end - item.end <= 1 and self.before and _says_full(self.before[-1]):
+                head = self._fresh(item, ("melt-pool",), None)
+                head.own = {"melt-pool": "full"}
             if head is not None:
                 head.nearly = True
+                head.hedged |= "melt-pool" not in head.own and "melt-pool" not in head.states
                 head.negated = head.negated and not item.has("negations")
                 head.used.append((item.start, item.end))
 
@@ -573,6 +685,12 @@ class ClauseReader:
                             head.hedged = head.loose = True
             if overlay.has("parts", "directions"):
                 self._place(overlay, bearers)
+        for head in self.heads:
+            following = [word(self.tokens, k) for k in range(head.item.end, min(head.item.end + 5, self.clause.end))]
+            head.excepted = any(w in ("except", "apart", "bar", "save", "excluding", "within") for w in following)
+            head.at_edge = bool(head.own) and word(self.tokens, head.item.end - 1) in _EDGE_WORDS
+            head.soft |= bool(head.own) and word(self.tokens, head.item.start) in ("barely", "hardly", "scarcely", "faint", "faintest")
+            head.soft |= "hot-throw" in head.own and "just" in [word(self.tokens, k) for k in range(head.item.start - 1, head.item.end)]
         if self.clause.closed_by == "?":
             for head in bearers:
                 head.hedged = True
@@ -582,6 +700,14 @@ class ClauseReader:
         for item in self.clause.items:
             for place in item.names("directions"):
                 self._put(item, bearers, [], [place])
+
+    def _mark_shifts(self) -> None:
+        """Is the clause about a later moment than the one before ("then", "now", "at 2h")?"""
+        timed = [i for i in self.clause.items if (i.measure is not None and i.measure.unit == "min") or {"hour", "clock"} & set(i.names("skip"))]
+        words = {word(self.tokens, k) for k in range(self.clause.start, self.clause.end)} | {self.clause.opened_by}
+        shifted = bool(timed or words & {"then", "later", "now", "afterwards", "eventually", "since", "finally", "after", "until", "till"})
+        for head in self.heads + self.clones:
+            head.shifted = shifted
 
     def _claiming(self, heads: Sequence[Head]) -> list[Head]:
         return [h for h in heads if h.own or h.presence or h.states or h.measures or h.negated]
@@ -605,6 +731,12 @@ class ClauseReader:
     def _place(self, overlay: Item, bearers: Sequence[Head]) -> None:
         self._put(overlay, bearers, overlay.names("parts")[:1], overlay.names("directions")[:1])
 
+    def _repeated(self, last: Head, overlay: Item) -> Head:
+        """The same said again of another place ("soot on the left, I mean the right")."""
+        clone = self._another(last, overlay)
+        clone.own, clone.states, clone.negated, clone.directions = dict(last.own), dict(last.states), last.negated, []
+        return clone
+
     @staticmethod
     def _place_cost(head: Head, overlay: Item, opening: bool) -> float:
         """Places follow what they place ("soot on the left"), unless they open the clause ("left side sooty")."""
@@ -614,14 +746,21 @@ class ClauseReader:
 
     def _put(self, overlay: Item, bearers: Sequence[Head], parts: list[str], directions: list[str]) -> None:
         able = [h for h in self._claiming(bearers) if _takes_place(h, parts)]
-        if not able and not self.heads and self.same_sentence:
+        if not able and not self.heads and self.before and any(i.has("amend", "withdraw") for i in self.clause.items):
+            able = [self._repeated(self.before[-1], overlay)]
+        if not able and all(h.thing in (*_PLACE_THINGS, "other") for h in self.heads):
             able = [h for h in self._claiming(self.before[-1:]) if _takes_place(h, parts)]
         if not able:
             return
         opening = overlay.start <= self.clause.start + 2
         head = min(able, key=lambda h: self._place_cost(h, overlay, opening))
-        head.parts += [p for p in parts if p not in head.parts]
+        head.parts += [p for p in parts if p not in head.parts and not (p == "wick" and {"wick", "carbon-ball"} & {*head.own, *head.states, head.presence})]
+        head.heard.append(overlay.start)
         head.directions += [d for d in directions if d not in head.directions]
+
+
+def _says_full(head: Head) -> bool:
+    return "full" in head.own.values() or head.states.get("melt-pool", ("",))[0] == "full"
 
 
 def _state_key(head: Head, item: Item) -> str:
@@ -656,7 +795,7 @@ def _from_edge(text: str) -> bool:
     words = text.split()
     if not words or words[0] not in _SHORT_OF:
         return False
-    if words[0] in ("gap", "shy", "short"):
+    if words[0] in ("gap", "shy", "short") or (words[0] == "left" and words[1:2] not in (["of"], ["side"], ["and"])):
         return True
     if words[:2] == ["to", "go"] or words[:3] == ["left", "to", "go"]:
         return True
@@ -664,6 +803,8 @@ def _from_edge(text: str) -> bool:
 
 
 def _takes_place(head: Head, parts: list[str]) -> bool:
+    if head.own.get("wick") == "adrift" or "adrift" in [state for state, _ in head.states.values()]:
+        return True
     quantities = set(head.own) or ({head.presence} if head.presence else set(head.states) | {q for q, _ in head.measures})
     if quantities <= {"hot-throw", "flame-height", "pool-depth"}:
         return False
@@ -688,9 +829,10 @@ def drafts_of(head: Head, sentence: int) -> list[Draft]:
         quantities, states = [head.presence], {head.presence: None}
     drafts = []
     for quantity in quantities:
-        measures = [m for q, m in head.measures if q == quantity and m.unit is not None] or [None]
         state = states.get(quantity)
-        if state is None and quantity in states and measures == [None] and not head.presence:
+        said = [m for q, m in head.measures if q == quantity and m.unit is not None and (m.unit != "min" or state == "full")]
+        measures = said or [None]
+        if state is None and measures == [None] and not head.presence:
             continue
         drafts += [_draft(head, quantity, state, measure, sentence) for measure in measures]
     return drafts
@@ -699,10 +841,28 @@ def drafts_of(head: Head, sentence: int) -> list[Draft]:
 def _draft(head: Head, quantity: str, state: str | None, measure: Measure | None, sentence: int) -> Draft:
     if measure is not None and quantity == "melt-pool" and measure.unit == "1" and measure.value >= 0.995:
         state = state or "full"
+    start, end = _range_of(head, quantity, measure)
+    clause = head.clause if measure is None or start != measure.start else head.measured_in.get(measure.start, head.clause)
     return Draft(
-        quantity, state, head.start, head.end, measure, head.loose, tuple(head.parts), tuple(head.directions),
-        head.hedged or head.soft or head.loose, head.candle, quoted=head.quoted, sentence=sentence, clause=head.clause,
+        quantity, state, start, end, measure, head.loose, tuple(head.parts), tuple(head.directions),
+        head.hedged or head.soft or head.loose, head.candle, quoted=head.quoted, shifted=head.shifted, said=_said_at(head, quantity, measure), sentence=sentence, clause=clause,
     )  # fmt: skip
+
+
+def _said_at(head: Head, quantity: str, measure: Measure | None) -> int:
+    """The token at which a claim is made: claims are listed in the order said."""
+    if head.own or head.presence:
+        return head.item.start
+    if quantity in head.states:
+        return head.states[quantity][1].start
+    return measure.start if measure is not None else head.item.start
+
+
+def _range_of(head: Head, quantity: str, measure: Measure | None) -> tuple[int, int]:
+    """The tokens that make one claim of a head; a number said in a later clause about a thing stands by itself there."""
+    if measure is not None and measure.start >= head.clause.end and quantity not in head.own and quantity not in head.states and not head.presence:
+        return measure.start, measure.end
+    return head.start, head.end
 
 
 def _states_of(head: Head) -> dict[str, str | None]:
@@ -732,8 +892,11 @@ def _states_of(head: Head) -> dict[str, str | None]:
 def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
     if head.conditional and (quantity, state) in (("flame-motion", "flickering"), ("flame-motion", "dancing")):
         return {quantity: "steady"}
-    if head.nearly and (quantity, state) == ("melt-pool", "full"):
-        return {quantity: "nearly-full"}
+    if (quantity, state) == ("melt-pool", "full"):
+        if head.nearly or head.excepted:
+            return {quantity: "nearly-full"}
+        if head.at_edge and set(head.directions) - {"all round", "both sides", "left and right"}:
+            return {quantity: "partial"}
     if head.negated:
         changed = _denied_state(quantity, state)
         return {quantity: changed} if changed is not None else {}

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pooleye.audit.claims import STATES
+from pooleye.audit.numbers import NUMBER_VOCABULARY
 from pooleye.errors import PooleyeError
 
 Phrase = tuple[str, ...]
@@ -106,14 +107,16 @@ def _entries(data: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
                 yield from ((entry, Meaning(kind, quantity, state)) for entry in entries)
     for degree, entries in data["degrees"].items():
         yield from ((entry, Meaning("degree", degree, degree)) for entry in entries)
-    yield from ((entry, Meaning("soft", "soft")) for entry in data["softeners"]["words"])
+    for entry in data["softeners"]["words"]:
+        yield entry, Meaning("degree", "slight", "slight")
+        yield entry, Meaning("soft", "soft")
     for cue in _COMPETING_CUES:
         yield from ((entry, Meaning(cue, cue)) for entry in data["talk"][cue])
 
 
 _COMPETING_CUES = ("negations", "after", "affirmations", "nearly", "withdraw", "amend", "quoted", "illusion",
                    "comparative", "last_burn", "plan", "not_plan", "condition", "snuff", "other_candle",
-                   "this_candle")  # fmt: skip
+                   "this_candle", "fillers")  # fmt: skip
 _OVERLAY_CUES = ("hedges", "negating_hedges", "approx", "events")
 
 
@@ -193,7 +196,7 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
     return Lexicon(
         phrases=phrases,
         overlays=overlays,
-        vocabulary=frozenset(words | plain | set(data["talk"]["candle_words"]) | set(data["talk"]["check"])),
+        vocabulary=frozenset(words | NUMBER_VOCABULARY | plain | set(data["talk"]["candle_words"]) | set(data["talk"]["check"])),
         plain=plain,
         thing_quantities={name: tuple(thing["quantities"]) for name, thing in data["things"].items()},
         thing_negated={name: thing["negated"] for name, thing in data["things"].items() if "negated" in thing},

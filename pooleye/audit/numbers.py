@@ -41,6 +41,8 @@ _SHARE_TAIL = (
     "there", "open", "burned", "burnt", "diameter", "width", "out", "cover", "mp",
 )  # fmt: skip
 
+NUMBER_VOCABULARY = frozenset({*_UNITS, *_TENS, *_PARTS, *_UNIT_WORDS, *_SHARE_TAIL, "hundred", "couple", "point", "between", "halfway"})
+
 
 @dataclass(frozen=True)
 class Measure:
@@ -178,7 +180,7 @@ def _article_unit(tokens: Sequence[Token], i: int) -> _Number | None:
 
 def _unit_at(tokens: Sequence[Token], i: int) -> tuple[str, int] | None:
     """Unit at i, skipping "of a(n)" ("a quarter of an inch"), and where it ends."""
-    j = i
+    j = i + (_at(tokens, i) in ("ish", "odd", "or so"))
     if _at(tokens, j) == "of" and _at(tokens, j + 1) in ("an", "a"):
         j += 2
     elif _at(tokens, j) in ("a", "an") and _at(tokens, j + 1) in ("inch", "hour", "cm"):
@@ -236,7 +238,7 @@ def _duration(tokens: Sequence[Token], i: int, hours: _Number, j: int) -> Measur
     if extra and not extra.share and extra.value < 60:
         unit = _unit_at(tokens, extra.end)
         glued = tokens[k].start == tokens[j - 1].end
-        if (unit and unit[0] == "min") or (k == j and glued):
+        if (unit and unit[0] == "min") or (k == j and (glued or (unit is None and extra.value >= 5))):
             return Measure(minutes + extra.value, "min", extra.step, 0.0, i, unit[1] if unit else extra.end)
     return Measure(minutes, "min", step, 0.0, i, end)
 

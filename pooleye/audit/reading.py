@@ -61,6 +61,8 @@ class _State:
     cues: list[_Cue] = field(default_factory=list)
     unread: list[Unread] = field(default_factory=list)
     incidents: list[Incident] = field(default_factory=list)
+    clauses: list[Clause] = field(default_factory=list)
+    touched: set[int] = field(default_factory=set)
     candle: str | None = None
     headed: bool = False
     heading_marked: bool = False
@@ -72,21 +74,26 @@ def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
     """Everything a note claims, in the order said; see design of the claims in docs/audit.md."""
     lexicon = lexicon or load_lexicon()
     tokens = tokenise(note, Speller(lexicon.vocabulary))
-    items, overlays = scan(tokens, note, lexicon), scan_overlays(tokens, lexicon)
+    items = scan(tokens, note, lexicon)
+    overlays = scan_overlays(tokens, lexicon, items)
     state = _State(tokens, note, lexicon)
     _find_headings(state, items)
     every_head: list[list[Head]] = []
-    for number, span in enumerate(sentence_spans(tokens, note, items)):
+    for number, span in enumerate(sentence_spans(tokens, note, items, _heading_starts(state, items))):
         clauses = split_clauses(tokens, span, items, overlays)
         every_head.append(_read_sentence(state, clauses, number))
     borrow_units([head for heads in every_head for head in heads])
     for number, heads in enumerate(every_head):
         for head in sorted(heads, key=lambda h: h.start):
-            state.drafts += drafts_of(head, number)
+            drafts = drafts_of(head, number)
+            state.drafts += drafts
+            if drafts:
+                state.touched |= {head.item.start, *head.heard, *(start for start, _ in head.used)}
             _note_unitless(state, head)
     _raise_incidents(state, overlays, items)
     superseded = _supersede(state)
-    merged = _merge(superseded)
+    merged = _merge(state, superseded)
+    _list_silent_clauses(state)
     _list_leftovers(state, items, overlays, merged)
     claims = tuple(_claim(state, draft) for draft in merged)
     return Reading(claims, tuple(state.incidents), tuple(sorted(state.unread, key=lambda u: u.span)))
@@ -104,6 +111,20 @@ def _find_headings(state: _State, items: Sequence[Item]) -> None:
             return
         if item.has("presence", "phrase", "thing") and not item.has("skip"):
             return
+
+
+def _heading_starts(state: _State, items: Sequence[Item]) -> set[int]:
+    """Tokens where a note of several candles turns to the next one, punctuated or not."""
+    if not state.headed:
+        return set()
+    apart = (*_COMPLEMENT, *_LIKE, *_ABOUT_OTHERS, "the", "and", "on", "in", "for", "of")
+    labels = [item for item in items if item.has("label")]
+    return {
+        item.start for item in labels
+        if word(state.tokens, item.start - 1) not in apart
+        and not any(word(state.tokens, k) in _ABOUT_OTHERS for k in range(item.end, item.end + 3))
+        and (not state.heading_marked or word(state.tokens, item.end) in (":", "-", "—", "="))
+    }  # fmt: skip
 
 
 def _label_here(state: _State, clause: Clause) -> None:
@@ -146,13 +167,14 @@ def _read_sentence(state: _State, clauses: Sequence[Clause], number: int) -> lis
         before = found or state.heads[-3:]
         reader = ClauseReader(state.tokens, state.lexicon, clause, before, bool(found))
         heads = reader.read()
-        scope.enter(state, clause, number)
+        scope.enter(state, clause, number, clauses)
         for head in heads:
             head.candle = state.candle
             head.conditional = head.conditional or any(item.has("condition") for item in clause.items)
             head.dropped = head.dropped or scope.drops(state, head, clause)
-        _collect_cues(state, clause, number, bool(found))
+        _collect_cues(state, clause, number, reader)
         found += heads
+        state.clauses.append(clause)
         _note_reason(state, clause, scope, heads)
     state.heads = [*state.heads, *found][-6:]
     return found
@@ -161,7 +183,10 @@ def _read_sentence(state: _State, clauses: Sequence[Clause], number: int) -> lis
 def _cut_complement(state: _State, clause: Clause) -> None:
     """Takes out of a clause what it only compares with: everything after "than", and "like last time", "as B"."""
     cut = clause.end
+    held = {k for item in clause.items for k in range(item.start, item.end)}
     for k in range(clause.start, clause.end):
+        if k in held:
+            continue
         text = word(state.tokens, k)
         following = next((item for item in clause.items if item.start in (k + 1, k + 2)), None)
         if text in _COMPLEMENT and not (following is not None and following.measure is not None and following.start == k + 1):
@@ -171,6 +196,7 @@ def _cut_complement(state: _State, clause: Clause) -> None:
             cut = k
             break
     if cut < clause.end:
+        clause.compared = True
         clause.items = [item for item in clause.items if item.end <= cut]
         clause.overlays = [item for item in clause.overlays if item.end <= cut or item.has("incident")]
 
@@ -185,8 +211,9 @@ class _Scope:
         self.conditional_next = False
         self.snuff = False
         self.reason: str | None = None
+        self.relative = False
 
-    def enter(self, state: _State, clause: Clause, number: int) -> None:
+    def enter(self, state: _State, clause: Clause, number: int, clauses: Sequence[Clause]) -> None:
         words = [word(state.tokens, k) for k in range(clause.start, clause.end)]
         self.reason = None
         if any(w in _NOW for w in words[:4]) or any(item.has("this_candle") for item in clause.items):
@@ -195,7 +222,10 @@ class _Scope:
             self.last_burn = True
         if any(item.has("other_candle") for item in clause.items):
             self.other = True
-        plan = next((item for item in clause.items if item.has("plan") and not item.has("not_plan")), None)
+        previous = next((c for c in clauses if c.end < clause.start and c.end >= clause.start - 2), None)
+        self.relative = clause.opened_by == "which" and previous is not None and previous.compared
+        quoting = any(item.has("quoted") for c in clauses if c.start < clause.start for item in c.items)
+        plan = None if quoting else next((item for item in clause.items if item.has("plan") and not item.has("not_plan")), None)
         inherited = self.conditional_next and clause.opened_by in (",", "then")
         self.plan_from = plan.start if plan else clause.start if inherited else None
         self.conditional_next = bool(plan) and "if" in words[:2]
@@ -206,6 +236,8 @@ class _Scope:
 
     def drops(self, state: _State, head: Head, clause: Clause) -> str | None:
         """Why a head of this clause claims nothing, or None."""
+        if self.relative:
+            return "comparison"
         if self.other and not self._before_other(head, clause):
             return "other-candle"
         if self.last_burn and not self._before_last(head, clause):
@@ -259,13 +291,15 @@ def _note_unitless(state: _State, head: Head) -> None:
 # -- corrections -------------------------------------------------------------------------------------------------------------
 
 
-def _collect_cues(state: _State, clause: Clause, number: int, later: bool) -> None:
+def _collect_cues(state: _State, clause: Clause, number: int, reader: ClauseReader) -> None:
     for item in clause.items:
         for kind in ("withdraw", "amend", "quoted", "illusion"):
             if item.has(kind) and not (kind == "amend" and _mere_well(state, clause, item)):
                 state.cues.append(_Cue(kind, item.start, number))
-    if _interjected_no(state, clause):
+    if reader.takes_back:
         state.cues.append(_Cue("withdraw", clause.start, number))
+    if reader.hesitates:
+        state.cues.append(_Cue("amend", clause.start, number))
 
 
 def _mere_well(state: _State, clause: Clause, item: Item) -> bool:
@@ -273,18 +307,12 @@ def _mere_well(state: _State, clause: Clause, item: Item) -> bool:
     return text == "well" and item.end == item.start + 1 and item.start != clause.start
 
 
-def _interjected_no(state: _State, clause: Clause) -> bool:
-    """A "no" alone between pauses ("8 mm, no, 6 mm") takes back; after a colon or question it answers."""
-    alone = clause.end - clause.start == 1 and word(state.tokens, clause.start) == "no"
-    return alone and clause.opened_by in (",", "-", "—", "(") and clause.closed_by in (",", "-", "—")
-
-
 def _supersede(state: _State) -> list[Draft]:
     """Marks what is withdrawn later in the note. A change over time is no withdrawal: only a cue withdraws."""
-    drafts = sorted(state.drafts, key=lambda d: d.start)
+    drafts = sorted(state.drafts, key=lambda d: d.said)
     for cue in sorted(state.cues, key=lambda c: c.start):
         if cue.kind == "illusion":
-            _withdraw_illusion(drafts, cue)
+            _withdraw_illusion(state, drafts, cue)
             continue
         earlier = [d for d in drafts if d.start < cue.start and not d.superseded and (d.end <= cue.start or cue.kind != "quoted")]
         later = [d for d in drafts if d.start >= cue.start or d.end > cue.start and d not in earlier]
@@ -322,10 +350,11 @@ def _says_contrary(rival: Draft, draft: Draft) -> bool:
     return (pool.state == "full") == (other.state != "none")
 
 
-def _withdraw_illusion(drafts: list[Draft], cue: _Cue) -> None:
+def _withdraw_illusion(state: _State, drafts: list[Draft], cue: _Cue) -> None:
     """ "the smudge was a reflection": what was last said to be seen was not there."""
     seen = [d for d in drafts if d.start < cue.start and not d.superseded and d.sentence >= cue.sentence - 1]
-    if seen and not seen[-1].hedged and seen[-1].state != "none":
+    unsure = {word(state.tokens, k) for k in range(max(0, cue.start - 5), cue.start)} & {"or", "maybe", "perhaps", "could", "might", "possibly"}
+    if seen and not unsure and seen[-1].state != "none":
         seen[-1].superseded = True
 
 
@@ -363,10 +392,12 @@ def _same_thing(one: Draft, other: Draft) -> bool:
     )
 
 
-def _merge(drafts: Sequence[Draft]) -> list[Draft]:
+def _merge(state: _State, drafts: Sequence[Draft]) -> list[Draft]:
     """One draft per thing said: state and number said together, or the same said twice, are one claim."""
     kept: list[Draft] = []
     for draft in drafts:
+        if _still_holdable(state, kept, draft):
+            continue
         twin = next((k for k in reversed(kept) if _merges(k, draft)), None)
         if twin is None:
             kept.append(draft)
@@ -375,10 +406,19 @@ def _merge(drafts: Sequence[Draft]) -> list[Draft]:
     return kept
 
 
+def _still_holdable(state: _State, kept: Sequence[Draft], draft: Draft) -> bool:
+    """ "hot but I can still hold it" says hot; the holding only qualifies it."""
+    said = {word(state.tokens, k) for k in range(draft.start, draft.end)}
+    same = any(k.quantity == "vessel-heat" and k.sentence == draft.sentence and k.state == "hot" for k in kept)
+    return draft.quantity == "vessel-heat" and draft.state == "warm" and same and bool(said & {"hold", "held", "touch", "holdable"})
+
+
 def _merges(one: Draft, other: Draft) -> bool:
     if one.superseded != other.superseded or not _same_thing(one, other):
         return False
     fills = one.state != other.state or (one.measure is None) != (other.measure is None)
+    if fills and other.shifted and other.clause is not one.clause:
+        return False
     return not fills or other.sentence - one.sentence <= 1 or (one.state is None and one.measure is None) or (other.state is None and other.measure is None)
 
 
@@ -432,6 +472,17 @@ def _sentence_around(state: _State, overlay: Item) -> tuple[int, int]:
     while end < len(state.tokens) and not stops(end):
         end += 1
     return start, end
+
+
+def _list_silent_clauses(state: _State) -> None:
+    """Clauses that speak of something audited but made no claim and no other line: nothing is dropped in silence."""
+    listed = [u.span for u in state.unread] + [i.span for i in state.incidents]
+    for clause in state.clauses:
+        speaks = [i for i in clause.items if i.has("thing", "presence", "phrase", "word", "degree", "mark") or (i.measure is not None and i.measure.unit not in (None, "min", "g"))]
+        heard = any(clause.start <= k < clause.end for k in state.touched)
+        begin, finish = state.tokens[clause.start].start, state.tokens[clause.end - 1].end
+        if speaks and not heard and not any(a < finish and begin < b for a, b in listed):
+            _add_unread(state, "not-understood", clause.start, clause.end)
 
 
 def _list_leftovers(state: _State, items: Sequence[Item], overlays: Sequence[Item], drafts: Sequence[Draft]) -> None:

@@ -23,6 +23,8 @@ _LEFT_NOUNS = ("side", "hand", "edge", "wall", "rim", "half", "of", "front", "ba
 _AFTER_LEAN = ("leaning", "leans", "lean", "left", "drifted", "moved", "off", "shifted", "back", "front", "tilted", "bent",
                "to", "bottom", "top", "slightly", "more", "bends", "curling", "tilting", "drifting", "far", "near", "mm",
                "leant", "leaned", "curled", "hard", "only", "toward", "towards", "the", "soot", "up")  # fmt: skip
+_PASSED_OVER = frozenset(("still", "now", "just", "also", "already", "always", "been", "slowly", "is", "are", "was", "were",
+                          "looks", "looking", "look", "seems", "has", "have", "had"))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -56,10 +58,14 @@ def word(tokens: Sequence[Token], i: int) -> str:
 def longest_phrase(
     tokens: Sequence[Token], i: int, table: Mapping[Phrase, tuple[Meaning, ...]], longest: int
 ) -> tuple[int, tuple[Meaning, ...]] | None:
-    """(end, senses) of the longest phrase of the table that starts at token i."""
-    norms = [token.norm for token in tokens[i : i + longest]]
-    for length in range(len(norms), 0, -1):
-        senses = table.get(tuple(norms[:length]))
+    """(end, senses) of the longest phrase of the table that starts at token i; "still", "is" and the like may stand
+    between its words."""
+    window = tokens[i : i + longest]
+    for length in range(len(window), 0, -1):
+        norms = tuple(token.norm for token in window[:length])
+        senses = table.get(norms)
+        if senses is None and length > 2 and norms[-1] not in _PASSED_OVER:
+            senses = table.get((norms[0], *(norm for norm in norms[1:] if norm not in _PASSED_OVER)))
         if senses:
             return i + length, senses
     return None
@@ -79,7 +85,9 @@ def scan(tokens: Sequence[Token], note: str, lexicon: Lexicon) -> list[Item]:
 
 def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> Item | None:
     if tokens[i].kind in ("clock", "ordinal"):
-        return Item(i, i + 1, (Meaning("skip", "clock"),))
+        return _clock(tokens, i)
+    if word(tokens, i) == "t" and word(tokens, i + 1) == "+" and i + 2 < len(tokens):
+        return Item(i, i + 3, (Meaning("skip", "hour"),))
     special = _clock_place(tokens, i) or _mark(tokens, i) or _label(tokens, note, i) or _counted(tokens, i) or _pluses(tokens, i)
     if special:
         return special
@@ -88,6 +96,15 @@ def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> It
     if measure and (measure.unit is not None or (phrase is None and _bare_number(tokens, measure))):
         return Item(i, measure.end, measure=measure)
     return Item(i, phrase[0], phrase[1]) if phrase else None
+
+
+def _clock(tokens: Sequence[Token], i: int) -> Item:
+    """A clock reading; an early one without am or pm ("2:45") may be the time since lighting."""
+    text = tokens[i].text
+    if tokens[i].kind == "clock" and text[-1].isdigit() and int(text.split(":")[0]) <= 5 and not any(t.norm == "lit" for t in tokens):
+        hours, minutes = (int(part) for part in text.split(":"))
+        return Item(i, i + 1, (Meaning("skip", "clock"),), Measure(hours * 60 + minutes, "min", 1.0, 0.0, i, i + 1, counted=True))
+    return Item(i, i + 1, (Meaning("skip", "clock"),))
 
 
 def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[int, tuple[Meaning, ...]] | None:
@@ -100,7 +117,7 @@ def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[
 def _bare_number(tokens: Sequence[Token], measure: Measure) -> bool:
     """A number without a unit is kept if in digits, or in words that cannot be "one" or "a"."""
     return any(token.kind in ("number", "fraction", "vulgar") for token in tokens[measure.start : measure.end]) or (
-        measure.value >= 2 or measure.value in (0.5, 0.25, 0.75)
+        measure.value >= 2 or measure.value in (0.5, 0.25, 0.75) or measure.step <= 0.125
     )
 
 
@@ -145,6 +162,9 @@ def _mark(tokens: Sequence[Token], i: int) -> Item | None:
 def _label(tokens: Sequence[Token], note: str, i: int) -> Item | None:
     """A candle's label: "candle 3", "jar B", "#4", "A1", or a lone capital ("B is sooting")."""
     head = word(tokens, i)
+    if tokens[i].kind == "number" and word(tokens, i + 1) == ")" and word(tokens, i - 1) != "(" and tokens[i + 1].start == tokens[i].end:
+        opened = any(word(tokens, k) == "(" for k in range(max(0, i - 8), i))
+        return None if opened else Item(i, i + 2, (Meaning("label", tokens[i].text),))
     if head in ("candle", "candles", "jar", "tin", "sample", "number", "specimen", "vessel", "unit", "pot", "tumbler", "#", "no"):
         j = i + 1 + (head == "no" and word(tokens, i + 1) == ".")
         if head == "candle" and word(tokens, j) in ("number", "no"):
@@ -157,7 +177,7 @@ def _label(tokens: Sequence[Token], note: str, i: int) -> Item | None:
         glued = i + 1 < len(tokens) and tokens[i + 1].kind == "number" and tokens[i + 1].start <= tokens[i].end + 1
         if glued and tokens[i + 1].start == tokens[i].end:
             return Item(i, i + 2, (Meaning("label", head.upper() + tokens[i + 1].text),))
-        lone = head != "a" or word(tokens, i + 1) in (":", "-", "has", "was", "did", "looks")
+        lone = head != "a" or word(tokens, i + 1) in (":", "-", "has", "was", "did", "looks", "is", "full")
         before = word(tokens, i - 1)
         if lone and (before in ("", ".", ",", ";", "than", "like", "and", "but", "as", "to", "unlike", "on", "vs", "beside", "with") or
                      word(tokens, i + 1) in _STATE_VERBS or tokens[i - 1].kind == "newline"):  # fmt: skip
@@ -193,6 +213,9 @@ def _counted(tokens: Sequence[Token], i: int) -> Item | None:
         return None
     if word(tokens, i) == "no" or measure.half_range:
         return None
+    if word(tokens, i) == "hour":
+        since = Measure(measure.value * 60, "min", 30.0, 0.0, i, measure.end, counted=True)
+        return Item(i, measure.end, (Meaning("skip", "hour"),), since)
     return Item(i, measure.end, (Meaning("skip", word(tokens, i)),))
 
 
@@ -206,13 +229,15 @@ def _pluses(tokens: Sequence[Token], i: int) -> Item | None:
     return Item(i, j, (Meaning("degree", ("slight", "moderate", "heavy")[min(j - i, 3) - 1], ("slight", "moderate", "heavy")[min(j - i, 3) - 1]),))
 
 
-def scan_overlays(tokens: Sequence[Token], lexicon: Lexicon) -> list[Item]:
-    """Hedges, places, dangers: looked for over the whole note, whatever else the same words say."""
+def scan_overlays(tokens: Sequence[Token], lexicon: Lexicon, items: Sequence[Item]) -> list[Item]:
+    """Hedges, places, dangers: looked for over the whole note, whatever else the same words say (but a candle's label
+    is no place)."""
     found: list[Item] = []
+    labelled = {k for item in items if item.has("label") for k in range(item.start, item.end)}
     i = 0
     while i < len(tokens):
         phrase = longest_phrase(tokens, i, lexicon.overlays, lexicon.longest)
-        if phrase and not _false_direction(tokens, i, phrase[0]):
+        if phrase and i not in labelled and not _false_direction(tokens, i, phrase[0]):
             found.append(Item(i, phrase[0], phrase[1]))
             i = phrase[0]
             continue
@@ -227,7 +252,9 @@ def _false_direction(tokens: Sequence[Token], i: int, end: int) -> bool:
     """ "wax left on the wall": left over, not left-hand."""
     if end != i + 1 or word(tokens, i) != "left":
         return False
-    return word(tokens, i - 1) in _AFTER_WAX_LEFT and word(tokens, i + 1) not in _LEFT_NOUNS
+    if word(tokens, i + 1) in _LEFT_NOUNS or word(tokens, i - 1) in ("the", *_AFTER_LEAN) and word(tokens, i - 1) not in ("mm", "soot", "only", "up"):
+        return False
+    return word(tokens, i - 1) in _AFTER_WAX_LEFT or word(tokens, i + 1) in ("in", "on", "over", "behind", "there", "at", "after")
 
 
 def _single_direction(tokens: Sequence[Token], i: int) -> Item | None:

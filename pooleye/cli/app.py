@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from pooleye.cli import demo, flags, measure
+from pooleye.cli import claims, demo, flags, measure
 from pooleye.cli.lazy import LazyGroup
 from pooleye.errors import PooleyeError
 
@@ -28,6 +28,7 @@ def pooleye() -> None:
 
 
 measure.register(app)
+claims.register(app)
 flags.register(app)
 demo.register(app)
 
