@@ -56,6 +56,8 @@ QUANTITIES: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 #: Quantities given for each of the twelve clock positions: name -> unit.
 CLOCK_QUANTITIES: Mapping[str, str] = MappingProxyType({"hangup_width": "mm", "soot_delta_L": "1"})
+COUNTS = frozenset({"wick_count", "debris_count", "flame_count"})
+SHARES = frozenset({"pool_coverage"})
 RIM_KEYS = ("cx", "cy", "semi_major", "semi_minor", "angle_deg")
 SECTORS = 12
 
@@ -250,6 +252,15 @@ class PhotoResult:
     def to_json(self) -> str:
         """One line of strict JSON (RFC 8259: no NaN, no infinity)."""
         return json.dumps(self.as_json(), ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
+def shown(name: str, quantity: Quantity) -> str:
+    """A quantity of the contract as people read it: shares in percent, counts as counts, all else as value ± u."""
+    if name in COUNTS:
+        return f"{quantity.value:.0f}" if quantity.u < 0.5 else f"about {quantity.value:.0f}"
+    if name in SHARES:
+        return f"{format_value(100 * quantity.value, 100 * quantity.u)} %"
+    return str(quantity)
 
 
 def format_value(value: float, u: float) -> str:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from pooleye.flags import Declined
-from pooleye.measurement import Outlines, PhotoResult, Quantity, format_value
+from pooleye.measurement import Outlines, PhotoResult, Quantity, format_value, shown
 
 RIM = {"cx": 800.123, "cy": 600.0, "semi_major": 300.0, "semi_minor": 290.0, "angle_deg": 12.0}
 
@@ -66,6 +66,13 @@ def test_a_quantity_is_written_with_its_unit():
     assert str(Quantity(0.71, 0.02, "1")) == "0.710 ± 0.020"
     assert str(Quantity(12.0, 3.0, "deg")) == "12.0 ± 3.0°"
     assert str(Quantity(2642.0, 61.0, "mm2")) == "2640 ± 60 mm²"
+
+
+def test_shares_are_shown_in_percent_and_counts_as_counts():
+    assert shown("pool_coverage", Quantity(0.712, 0.02, "1")) == "71.2 ± 2.0 %"
+    assert shown("wick_count", Quantity(3.0, 0.1, "1")) == "3"
+    assert shown("debris_count", Quantity(3.0, 1.2, "1")) == "about 3"
+    assert shown("wick_offset", Quantity(2.1, 0.6, "mm")) == "2.1 ± 0.6 mm"
 
 
 # --- quantities ---

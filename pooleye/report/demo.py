@@ -127,12 +127,15 @@ def measure_entry(entry: Entry, folder: Path) -> Measured:
 def summary(result: PhotoResult) -> str:
     """The result in one line: the reason if declined, else the one or two numbers asked for most."""
     from pooleye.flags import reason_named
-    from pooleye.measurement import QUANTITIES
+    from pooleye.measurement import QUANTITIES, shown
 
     if result.reason is not None:
         return f"declined, {reason_named(result.reason).meaning}"
     first = [name for name in ("pool_diameter", "hangup_mean", "flame_height") if name in result.quantities][:2]
-    return ", ".join(f"{QUANTITIES[name][1]} {result.quantities[name]}" for name in first) or "measured, no melt pool"
+    return (
+        ", ".join(f"{QUANTITIES[name][1]} {shown(name, result.quantities[name])}" for name in first)
+        or "measured, no melt pool"
+    )
 
 
 def _entry(table: Mapping[str, Any], folder: Path) -> Entry:
@@ -250,12 +253,12 @@ def _embedded(picture: Path) -> str:
 
 def _numbers(result: PhotoResult) -> str:
     from pooleye.flags import reason_named
-    from pooleye.measurement import QUANTITIES
+    from pooleye.measurement import QUANTITIES, shown
 
     if result.reason is not None:
         return f"<p><b>Not measured.</b> {html.escape(f'{reason_named(result.reason).meaning} {result.hint}')}</p>"
     rows = "".join(
-        f"<tr><td>{html.escape(QUANTITIES[name][1])}</td><td>{html.escape(str(result.quantities[name]))}</td></tr>"
+        f"<tr><td>{html.escape(QUANTITIES[name][1])}</td><td>{html.escape(shown(name, result.quantities[name]))}</td></tr>"
         for name in QUANTITIES
         if name in result.quantities
     )

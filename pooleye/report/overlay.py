@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.flags import Severity, reason_named, stops_first
-from pooleye.measurement import PhotoResult
+from pooleye.measurement import PhotoResult, shown
 
 if TYPE_CHECKING:
     from PIL import ImageFont
@@ -244,7 +244,7 @@ def _panel(result: PhotoResult, width_px: int) -> RgbImage:
 
 def _panel_rows(result: PhotoResult) -> list[tuple[str, str, Colour | None]]:
     found = result.quantities
-    return [(label, str(found[name]), swatch) for name, label, swatch in PANEL_ROWS if name in found]
+    return [(label, shown(name, found[name]), swatch) for name, label, swatch in PANEL_ROWS if name in found]
 
 
 def _panel_words(result: PhotoResult) -> list[tuple[str, Colour]]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pooleye.flags import Flag, Severity, reason_named, stops_first
-from pooleye.measurement import CLOCK_QUANTITIES, QUANTITIES, PhotoResult
+from pooleye.measurement import CLOCK_QUANTITIES, QUANTITIES, PhotoResult, shown
 
 CLOCK_LABELS = {"hangup_width": "hang-up by clock, 12 to 11", "soot_delta_L": "soot by clock, 12 to 11"}
 WIDTH = 100
@@ -37,7 +37,9 @@ def _decline_lines(result: PhotoResult) -> list[str]:
 
 
 def _number_lines(result: PhotoResult) -> list[str]:
-    rows = [(QUANTITIES[name][1], str(result.quantities[name])) for name in QUANTITIES if name in result.quantities]
+    rows = [
+        (QUANTITIES[name][1], shown(name, result.quantities[name])) for name in QUANTITIES if name in result.quantities
+    ]
     rows += [(CLOCK_LABELS[name], _clock(name, values)) for name, values in result.by_clock.items()]
     width = max((len(label) for label, _ in rows), default=0)
     return [*(f"  {label:<{width}}  {value}" for label, value in rows), f"  {SPREAD}"]
