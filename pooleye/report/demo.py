@@ -257,9 +257,8 @@ def _numbers(result: PhotoResult) -> str:
 
     if result.reason is not None:
         return f"<p><b>Not measured.</b> {html.escape(f'{reason_named(result.reason).meaning} {result.hint}')}</p>"
-    rows = "".join(
-        f"<tr><td>{html.escape(QUANTITIES[name][1])}</td><td>{html.escape(shown(name, result.quantities[name]))}</td></tr>"
-        for name in QUANTITIES
-        if name in result.quantities
-    )
+    found = [
+        (QUANTITIES[name][1], shown(name, result.quantities[name])) for name in QUANTITIES if name in result.quantities
+    ]
+    rows = "".join(f"<tr><td>{html.escape(label)}</td><td>{html.escape(value)}</td></tr>" for label, value in found)
     return f"<table>{rows}</table>"

@@ -20,8 +20,16 @@ def settled(text: str) -> str:
     return re.sub(r"\d+\.\d s\)", "0.0 s)", text)
 
 
+@pytest.fixture(scope="session")
+def bomb(tmp_path_factory):
+    """A small file that would be 200 megapixels."""
+    path = tmp_path_factory.mktemp("bomb") / "bomb.png"
+    Image.new("1", (20000, 10000)).save(path, compress_level=1)
+    return path
+
+
 @pytest.fixture
-def files(photos, outside):
+def files(photos, outside, bomb):
     """Photos and things that are none, in the current folder."""
     whole = (photos / "d5_00_top.jpg").read_bytes()
     shutil.copy(photos / "d5_00_top.jpg", "good.jpg")
@@ -29,7 +37,7 @@ def files(photos, outside):
     (outside / "empty.jpg").touch()
     (outside / "words.jpg").write_text("Dear diary, the candle burnt well.\n")
     (outside / "folder").mkdir()
-    Image.new("L", (20000, 10000)).save("bomb.png")
+    shutil.copy(bomb, "bomb.png")
     frames = [Image.new("RGB", (300, 300), colour) for colour in ("red", "blue")]
     frames[0].save("moving.gif", save_all=True, append_images=frames[1:])
     frames[0].save("moving.webp", save_all=True, append_images=frames[1:])
