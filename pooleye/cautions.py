@@ -1,6 +1,10 @@
 """The cautions that stand wherever the work can hurt: command line, pages, reports. One place, so that they agree.
 
-Sources: fire-safety advice published by industry associations and fire services; distances and classes as named.
+Sources, all read in public advice or summaries and not in the standards' own texts: 12 in (30 cm) clear of what burns,
+NFPA advice to the public; flame height 3 in (75 mm), ASTM F2417 and EN 15493; no water on burning wax, no moving while
+lit, snuffing, discarding a cracked vessel, safety rules of the candle industry's associations in the US and Europe;
+smothering, a district fire service's leaflet on wax fires. "Leave, close the door" and "not over a flame" are common
+practice, no source.
 """
 
 from __future__ import annotations
