@@ -115,11 +115,17 @@ def measure_with_picture(
     photo: Photo | None = None
     try:
         photo = load_photo(path)
+        view = _settled_view(view)
         check_picture(photo.rgb)
         result = _measure_view(photo, vessel, view, headspace_mm, baseline, baseline_headspace_mm)
     except Declined as why:
         result = PhotoResult.from_declined(str(path), view, why, method=METHOD_BEFORE_MEASURING)
     return Measured(result.with_seconds(time.perf_counter() - started_s), photo)
+
+
+def _settled_view(view: View) -> View:
+    """Which view a readable photo is measured as; until side views are measured, "auto" is from above."""
+    return "top" if view == "auto" else view
 
 
 def _measure_view(

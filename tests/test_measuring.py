@@ -50,7 +50,7 @@ def test_the_name_is_kept_as_it_was_given(photos, stand_in_top, outside):
 
 def test_what_the_measuring_declines_becomes_a_declined_result(photos, stand_in_top):
     stand_in_top["answer"] = Declined("rim-cut-off")
-    result = measure_photo(photos / "d1_01_top.jpg", JAR, view="top")
+    result = measure_photo(photos / "d1_01_top.jpg", JAR, view="auto")
     assert (result.status, result.reason, result.view) == ("declined", "rim-cut-off", "top")
 
 
