@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from pooleye.burnlog import bench, find
 from pooleye.burnlog.bench import Place
-from pooleye.burnlog.columns import Base
+from pooleye.burnlog.columns import Base, UtcTime
 from pooleye.burnlog.filing import move_photo
 from pooleye.burnlog.history import Author
 from pooleye.burnlog.materials import lot_by_label
@@ -122,9 +122,9 @@ def _value(workspace: Workspace, record: Base, field: str, text: str) -> Any:
     for ending, parse in (("_mm", parse_length_mm), ("_g", parse_mass_g), ("_c", parse_temperature_c)):
         if field.endswith(ending):
             return parse(text, field.removesuffix(ending).replace("_", " "))
-    kind = column.type.python_type
-    if kind is datetime:
+    if isinstance(column.type, UtcTime):
         return parse_when(text, workspace.now(), workspace.zone)
+    kind = column.type.python_type
     try:
         return kind(text)
     except ValueError:
@@ -160,6 +160,8 @@ def correct(
 
 
 def _shown(value: Any) -> str | None:
+    if isinstance(value, float):
+        return f"{value:.6g}"
     return None if value is None else value.isoformat() if isinstance(value, datetime) else str(value)
 
 

@@ -90,7 +90,7 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
 def _read(text: str, now: datetime, zone: tzinfo) -> datetime:
     if text in ("now", ""):
         return now
-    if match := _AGO.match(text):
+    if (match := _AGO.match(text)) and any(match.groups()):
         return now - timedelta(hours=int(match[1] or 0), minutes=int(match[2] or 0))
     if match := _CLOCK.match(text):
         return _clock(match, now, zone)
