@@ -7,7 +7,7 @@ numbers, denials, places) go to the nearest head that can bear them.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pooleye.audit.claims import STATES
 from pooleye.audit.clauses import Clause, list_groups
@@ -70,6 +70,8 @@ class Head:
     denied_words: set[str] = field(default_factory=set)
     affirmed: bool = False
     excepted: bool = False
+    until: bool = False
+    remainder: bool = False
     shifted: bool = False
     at_edge: bool = False
 
@@ -118,7 +120,7 @@ def heads_of(clause: Clause, lexicon: Lexicon) -> list[Head]:
     found = []
     present = {item.of("presence") for item in clause.items if item.has("presence")}
     for item in clause.items:
-        if item.has("phrase") and present & set(item.states("word")) and not present & set(item.states("phrase")):
+        if item.has("phrase") and present & set(word_states(item)) and not present & set(item.states("phrase")):
             continue  # "a mushroom the size of a match head" is no match head
         presence, thing = item.of("presence"), item.of("thing")
         if item.has("phrase") and (named := _after_measure(clause, item)):
@@ -192,6 +194,7 @@ class ClauseReader:
         self.same_sentence = same_sentence
         self.post_style = _post_style(clause, self.heads)
         self.clones: list[Head] = []
+        self.unplaced_soft = False
         self.takes_back = self._interjected(("no",))
         self.hesitates = self._interjected(("er", "erm", "um", "uh", "hmm"))
 
@@ -212,6 +215,8 @@ class ClauseReader:
         self._share_lists()
         self._attach_overlays()
         self._mark_shifts()
+        for clone in self.clones:
+            clone.soft |= self.unplaced_soft
         return self.heads + self.clones
 
     # -- which sense of an ambiguous phrase ---------------------------------------------------------------------------
@@ -278,7 +283,7 @@ class ClauseReader:
         if head is None:
             self._soften_nearest(item)
             return
-        if self._only_approval(head, item):
+        if self._only_approval(head, item) or self._debris_moves(head, item):
             return
         if head.own:
             head.soft |= item.has("soft")
@@ -293,11 +298,17 @@ class ClauseReader:
         head.soft |= item.has("soft")
         head.used.append((item.start, item.end))
 
+    def _debris_moves(self, head: Head, item: Item) -> bool:
+        """ "specks swimming near the wick": what floats is the debris, not the wick."""
+        adrift = head.thing == "wick" and item.states("word").get("wick") == "adrift"
+        return adrift and item.end <= head.item.start and any("debris" in h.own for h in [*self.heads, *self.before[-1:]])
+
     def _soften_nearest(self, item: Item) -> None:
         """ "a touch high": the softener says nothing of its own but hedges what it stands by."""
         head = nearest_head(self.tokens, self.heads + self.clones, item, lambda h: h.thing != "other", self.post_style)
         if head is not None and item.has("soft"):
             head.soft = True
+        self.unplaced_soft |= head is None and item.has("soft")
 
     def _only_approval(self, head: Head, item: Item) -> bool:
         """ "lovely steady flame" approves of the flame; of its height only where nothing else is said of it."""
@@ -356,7 +367,7 @@ class ClauseReader:
     def _attach_measure(self, item: Item) -> None:
         measure = item.measure
         assert measure is not None
-        if self._before_comparative(item) or measure.unit in ("g", "other", "s"):
+        if self._before_comparative(item) or measure.unit in ("g", "other", "s") or self._is_tolerance(item):
             return
         if measure.unit == "min":
             self._attach_time(item, measure)
@@ -367,12 +378,33 @@ class ClauseReader:
         if found is None:
             return
         quantity, head = found
+        source = next((h for h in reversed(self.before[-2:]) if any(q == quantity for q, _ in h.measures)), None)
+        if source is not None and self.same_sentence and self._second_thought(source, quantity, measure):
+            self.clones = [clone for clone in self.clones if clone is not head]
+            return
         if any(q == quantity for q, _ in head.measures):
             head = self._another(head, item)
         head.measures.append((quantity, measure))
         head.measured_in[measure.start] = self.clause
         head.used.append((item.start, item.end))
         head.loose |= self._is_loose(item)
+
+    def _is_tolerance(self, item: Item) -> bool:
+        """ "give or take five", "plus or minus 2 mm"."""
+        before = " ".join(word(self.tokens, k) for k in range(max(item.start - 3, 0), item.start))
+        return before.endswith(("give or take", "plus or minus", "+ / -", "+/-", "±", "plus minus"))
+
+    def _second_thought(self, head: Head, quantity: str, measure: Measure) -> bool:
+        """ "11 mm, maybe 12": not two numbers but a range, given by its midpoint."""
+        first = next((m for q, m in head.measures if q == quantity), None)
+        unsure = any(o.has("hedges") and o.end == measure.start for o in self.clause.overlays) or self.clause.opened_by in ("or", "possibly")
+        if first is None or self.heads or not unsure or measure.unit not in (None, first.unit) or not 0.6 <= measure.value / max(first.value, 1e-9) <= 1.6:
+            return False
+        middle = replace(first, value=(first.value + measure.value) / 2, half_range=abs(first.value - measure.value) / 2)
+        head.measures = [(q, middle if m is first else m) for q, m in head.measures]
+        head.used.append((measure.start, measure.end))
+        head.hedged = True
+        return True
 
     def _plain_zero(self, item: Item, measure: Measure) -> bool:
         """ "soot 0", "HT 4": a grade, not a length."""
@@ -483,7 +515,7 @@ class ClauseReader:
         return ("melt-pool", head) if head is not None else None
 
     def _pool_head(self, item: Item) -> Head | None:
-        head = nearest_head(self.tokens, self.heads, item, lambda h: "melt-pool" in h.quantities or (h.thing == "vessel" and False), self.post_style)
+        head = nearest_head(self.tokens, self.heads, item, lambda h: "melt-pool" in h.quantities, self.post_style)
         if head is not None:
             return head
         if any(h.presence or h.thing in ("flame", "wick", "throw") for h in self.heads):
@@ -575,6 +607,10 @@ class ClauseReader:
                 continue
             self._deny(item)
         for item in self.clause.items:
+            if item.has("unknown"):
+                asked = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.item.end <= item.start and not h.settled and not h.measures), None)
+                if asked is not None:
+                    asked.dropped = "not-understood"
             if item.has("affirmations"):
                 head = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start), None)
                 if head is not None:
@@ -687,6 +723,8 @@ class ClauseReader:
                 self._place(overlay, bearers)
         for head in self.heads:
             following = [word(self.tokens, k) for k in range(head.item.end, min(head.item.end + 5, self.clause.end))]
+            head.remainder = any(other.presence == head.presence and other.item.start > head.item.start for other in self.heads)
+            head.until = self.clause.opened_by in ("until", "till")
             head.excepted = any(w in ("except", "apart", "bar", "save", "excluding", "within") for w in following)
             head.at_edge = bool(head.own) and word(self.tokens, head.item.end - 1) in _EDGE_WORDS
             head.soft |= bool(head.own) and word(self.tokens, head.item.start) in ("barely", "hardly", "scarcely", "faint", "faintest")
@@ -819,7 +857,7 @@ def _mark_states(share: float) -> dict[str, str]:
 
 def drafts_of(head: Head, sentence: int) -> list[Draft]:
     """What one head claims: nothing, or one draft per quantity spoken of."""
-    if head.thing == "other" or head.dropped:
+    if head.thing == "other" or head.dropped or (head.until and "full" in head.own.values() and not head.measures):
         return []
     states = _states_of(head)
     quantities = list(dict.fromkeys([*states, *(q for q, m in head.measures if m.unit is not None)]))
@@ -871,15 +909,14 @@ def _states_of(head: Head) -> dict[str, str | None]:
         quantity, state = next(iter(head.own.items()))
         return _changed(head, quantity, state)
     if head.presence and head.negated and not head.states:
-        return {head.presence: "slight" if False else _absent(head.presence)}
+        if head.excepted:
+            return {head.presence: None if head.measures or head.remainder else "slight"}
+        return {head.presence: "none"}
     states: dict[str, str | None] = {}
     for quantity, (state, _) in head.states.items():
-        if head.compared and quantity != head.presence and not head.negated:
-            pass
-        denied = quantity in head.denied_words
-        states[quantity] = _denied_state(quantity, state) if denied else state
-        if head.presence and denied and states[quantity] is None:
-            states[quantity] = None
+        states[quantity] = _denied_state(quantity, state) if quantity in head.denied_words else state
+    if head.presence and head.excepted and states.get(head.presence) == "none":
+        return {head.presence: None if head.measures or head.remainder else "slight"}
     if head.thing == "pool" and head.negated and not states:
         return {"melt-pool": "none"}
     if head.thing == "throw" and head.negated and not states:
@@ -903,10 +940,6 @@ def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
     return {quantity: state}
 
 
-def _absent(quantity: str) -> str:
-    return "none"
-
-
 def _denied_state(quantity: str, state: str) -> str | None:
     """What "not STATE" says: on a scale of degrees one step down, else by the table; None where it says nothing."""
     if (quantity, state) in _NEGATED_STATE:
@@ -927,8 +960,6 @@ def borrow_units(drafts_heads: Sequence[Head]) -> None:
 
 
 def _with_unit(quantity: str, measure: Measure, lengths: Sequence[str | None], degrees: Sequence[str | None]) -> Measure:
-    from dataclasses import replace
-
     if measure.unit == "deg" and quantity == "vessel-heat":
         return replace(measure, unit=degrees[0] if degrees else "F" if measure.value >= 95 else "C")
     if measure.unit is not None:

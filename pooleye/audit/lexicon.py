@@ -75,7 +75,7 @@ def _options(element: str) -> list[str]:
     """The spellings that one element of an entry stands for."""
     chosen: list[str] = []
     for part in element.split("|"):
-        chosen += sorted(inflections(part[:-1])) if part.endswith("~") else [part]
+        chosen += sorted(inflections(part[:-1])) if part.endswith("~") and part != "~" else [part]
     return chosen
 
 
@@ -116,7 +116,7 @@ def _entries(data: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
 
 _COMPETING_CUES = ("negations", "after", "affirmations", "nearly", "withdraw", "amend", "quoted", "illusion",
                    "comparative", "last_burn", "plan", "not_plan", "condition", "snuff", "other_candle",
-                   "this_candle", "fillers")  # fmt: skip
+                   "this_candle", "fillers", "unknown")  # fmt: skip
 _OVERLAY_CUES = ("hedges", "negating_hedges", "approx", "events")
 
 
