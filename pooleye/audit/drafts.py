@@ -77,11 +77,11 @@ class Head:
 
     @property
     def start(self) -> int:
-        return min([self.item.start, *(start for start, _ in self.used)])
+        return min([self.item.start, *(start for start, _ in self.used if start >= self.clause.start)])
 
     @property
     def end(self) -> int:
-        return max([self.item.end, *(end for _, end in self.used)])
+        return max([self.item.end, *(end for _, end in self.used if end <= self.clause.end)])
 
     @property
     def settled(self) -> bool:
@@ -128,11 +128,19 @@ def heads_of(clause: Clause, lexicon: Lexicon) -> list[Head]:
         elif item.has("phrase"):
             own = item.states("phrase")
             found.append(Head(item, tuple(own), clause, own=own))
+        elif presence is None and _black_noun(clause, item):
+            found.append(Head(item, ("soot",), clause, presence="soot"))
         elif presence:
             found.append(Head(item, (presence,), clause, presence=presence))
         elif thing:
             found.append(Head(item, lexicon.thing_quantities[thing], clause, thing=thing))
     return found
+
+
+def _black_noun(clause: Clause, item: Item) -> bool:
+    """ "a bit of black", "no black": the colour as a noun is soot."""
+    before = any(i.end == item.start and i.has("degree", "negations") for i in clause.items)
+    return before and item.end == item.start + 1 and item.states("word") == {"soot": "heavy"} and not item.has("degree", "thing")
 
 
 def _after_measure(clause: Clause, item: Item) -> str | None:
@@ -195,6 +203,7 @@ class ClauseReader:
         self.post_style = _post_style(clause, self.heads)
         self.clones: list[Head] = []
         self.unplaced_soft = False
+        self.shifted = self._is_shifted()
         self.takes_back = self._interjected(("no",))
         self.hesitates = self._interjected(("er", "erm", "um", "uh", "hmm"))
 
@@ -225,6 +234,8 @@ class ClauseReader:
         """ "flame leaning", "pool off-centre", "flame near the glass" say nothing of the wick or of the pool."""
         for head in self.heads:
             things = [h for h in self.heads if h.thing and h.item.start < head.item.start]
+            if head.thing and any(word(self.tokens, k) in ("when", "whenever") for k in range(self.clause.start, head.item.start)):
+                head.dropped = "plan" if any(h.own or h.presence for h in self.heads if h.item.start < head.item.start) else head.dropped
             if not head.own or not things:
                 continue
             quantity, thing = next(iter(head.own)), things[-1].thing
@@ -348,7 +359,7 @@ class ClauseReader:
         return self._another(earlier, item) if self._needs_new(earlier, states) else earlier
 
     def _needs_new(self, earlier: Head, states: dict[str, str]) -> bool:
-        if not self.same_sentence:
+        if not self.same_sentence or (self.shifted and earlier.presence is not None):
             return True
         return bool(earlier.own or earlier.negated or earlier.dropped or earlier.compared or any(q in earlier.states for q in states))
 
@@ -422,7 +433,7 @@ class ClauseReader:
         return True
 
     def _is_loose(self, item: Item) -> bool:
-        near = [o for o in self.clause.overlays if o.has("approx", "hedges") and (item.start <= o.start < item.end or 0 <= item.start - o.end <= 1 or 0 <= o.start - item.end <= 1)]
+        near = [o for o in self.clause.overlays if o.has("approx", "hedges") and (item.start <= o.start < item.end or 0 <= item.start - o.end <= 1 or (0 <= o.start - item.end <= 1 and word(self.tokens, o.start) in ("or", "ish", "give", "more", "maybe", "i", "perhaps", "probably")))]
         return bool(near) or any(i.has("nearly") and i.end == item.start for i in self.clause.items)
 
     def _attach_time(self, item: Item, measure: Measure) -> None:
@@ -554,7 +565,7 @@ class ClauseReader:
     def _adjacent(self, head: Head, item: Item) -> bool:
         gap = item.start - head.item.end if item.start >= head.item.end else head.item.start - item.end
         between = {word(self.tokens, k) for k in range(min(head.item.end, item.end), max(head.item.start, item.start))}
-        return gap <= 3 and between <= {"is", "was", "at", "about", "=", ":", "approx", "around", "~", "now", "roughly", "say", "maybe", "to", "up", "a", "then", ","} or head.item.start == item.start
+        return gap <= 3 and between <= {"is", "was", "at", "about", "=", ":", "approx", "around", "~", "now", "roughly", "say", "maybe", "to", "up", "a", "then", ",", "just", "under", "over", "nearly", "almost", "only", "of", "still", "measured", "measures", "reads", "got", "did", "was", "from", "grew", "grown", "went", "gone", "rose", "shrank", "dropped", "fell", "crept", "climbed", "has", "increased"} or head.item.start == item.start
 
     def _dimension(self, item: Item) -> str | None:
         """The quantity named by the words round a length: "deep", "across", "from the wall" ..."""
@@ -563,7 +574,7 @@ class ClauseReader:
         wick_here = any(h.thing == "wick" or h.own.keys() == {"wick"} for h in self.heads or self.before[-1:])
         text = " ".join(after)
         if after[:1] and after[0] in ("deep", "depth") or after[:3] == ["in", "depth", ""] or text.startswith("of depth") or text.startswith("melt depth") or text.startswith("pool depth"):
-            return "tunnelling" if any(h.presence == "tunnelling" for h in self.heads) else "pool-depth"
+            return "tunnelling" if any(h.presence == "tunnelling" for h in self.heads or self.before[-1:]) else "pool-depth"
         if after[:1] == ["off"] and not wick_here and not after[1:2] in (["centre"], ["center"]) and any("melt-pool" in h.quantities for h in [*self.before[-1:], *self.heads]):
             return "hang-up"
         if after[:1] and after[0] in ("wide", "across", "diameter", "dia", "diam", "width", "ø", "round") or text.startswith("in diameter"):
@@ -578,6 +589,11 @@ class ClauseReader:
             return "other"
         if before[-1:] == ["within"] and after[:1] == ["of"] and any(w in _EDGE_WORDS for w in after[1:4]):
             return "other" if wick_here else "hang-up"
+        short_of_edge = any(i.has("negations") for i in self.clause.items) and any(
+            "melt-pool" in h.own and word(self.tokens, h.item.end - 1) in _EDGE_WORDS for h in self.heads
+        )
+        if "by" in before[-3:] and short_of_edge:
+            return "hang-up"
         if before and before[-1] in ("depth", "deep") or before[-2:] in (["depth", "of"], ["depth", "about"], ["depth", "is"], ["depth", ":"], ["depth", "was"]):
             return "pool-depth"
         if before and before[-1] in ("dia", "diam", "diameter", "width", "ø", "across", "wide") or before[-2:-1] and before[-2] in ("diameter", "width", "across"):
@@ -717,7 +733,8 @@ class ClauseReader:
             if overlay.has("approx"):
                 for head in bearers:
                     for _, measure in head.measures:
-                        if 0 <= measure.start - overlay.end <= 1 or 0 <= overlay.start - measure.end <= 1:
+                        trailing = word(self.tokens, overlay.start) in ("or", "ish", "give", "more")
+                        if 0 <= measure.start - overlay.end <= 1 or (trailing and 0 <= overlay.start - measure.end <= 1):
                             head.hedged = head.loose = True
             if overlay.has("parts", "directions"):
                 self._place(overlay, bearers)
@@ -739,13 +756,16 @@ class ClauseReader:
             for place in item.names("directions"):
                 self._put(item, bearers, [], [place])
 
-    def _mark_shifts(self) -> None:
-        """Is the clause about a later moment than the one before ("then", "now", "at 2h")?"""
+    def _is_shifted(self) -> bool:
+        """Is the clause about a later moment than the one before ("then", "now", "at 2h", "by the end")?"""
         timed = [i for i in self.clause.items if (i.measure is not None and i.measure.unit == "min") or {"hour", "clock"} & set(i.names("skip"))]
-        words = {word(self.tokens, k) for k in range(self.clause.start, self.clause.end)} | {self.clause.opened_by}
-        shifted = bool(timed or words & {"then", "later", "now", "afterwards", "eventually", "since", "finally", "after", "until", "till"})
+        words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.end)]
+        later = {"then", "later", "now", "afterwards", "eventually", "since", "finally", "after", "until", "till"} & {*words, self.clause.opened_by}
+        return bool(timed or later or "by" in words[:3])
+
+    def _mark_shifts(self) -> None:
         for head in self.heads + self.clones:
-            head.shifted = shifted
+            head.shifted = self.shifted
 
     def _claiming(self, heads: Sequence[Head]) -> list[Head]:
         return [h for h in heads if h.own or h.presence or h.states or h.measures or h.negated]
@@ -900,6 +920,11 @@ def _range_of(head: Head, quantity: str, measure: Measure | None) -> tuple[int, 
     """The tokens that make one claim of a head; a number said in a later clause about a thing stands by itself there."""
     if measure is not None and measure.start >= head.clause.end and quantity not in head.own and quantity not in head.states and not head.presence:
         return measure.start, measure.end
+    told_in = head.measured_in.get(measure.start) if measure is not None else None
+    if measure is not None and told_in is not None and 0 < told_in.start - head.clause.end <= 2 and not any(
+        i.has("presence", "phrase", "thing") for i in told_in.items
+    ):
+        return head.start, max(head.end, measure.end)
     return head.start, head.end
 
 
@@ -951,9 +976,10 @@ def _denied_state(quantity: str, state: str) -> str | None:
     return None
 
 
-def borrow_units(drafts_heads: Sequence[Head]) -> None:
-    """A unit said once serves the bare numbers beside it; fractions of eighths are inches where nothing else was said."""
-    said = [m.unit for head in drafts_heads for _, m in head.measures if m.unit in LENGTHS]
+def borrow_units(drafts_heads: Sequence[Head], spoken: Sequence[str] = ()) -> None:
+    """A unit said once serves the bare numbers beside it; fractions of eighths are inches where nothing else was said.
+    `spoken` are length units that stand without a number ("all in mm")."""
+    said = [m.unit for head in drafts_heads for _, m in head.measures if m.unit in LENGTHS] or list(spoken)
     degrees = [m.unit for head in drafts_heads for _, m in head.measures if m.unit in ("F", "C")]
     for head in drafts_heads:
         head.measures = [(q, _with_unit(q, m, said, degrees)) for q, m in head.measures]
@@ -966,8 +992,10 @@ def _with_unit(quantity: str, measure: Measure, lengths: Sequence[str | None], d
         return measure
     if quantity == "vessel-heat":
         return replace(measure, unit=degrees[0]) if degrees else measure
+    if quantity == "melt-pool" and measure.value < 1 and not (lengths and lengths[0] == "in") and measure.step not in (0.1, 0.01):
+        return replace(measure, unit="1")
     if lengths:
         return replace(measure, unit=lengths[0], step=min(measure.step, 0.5) if lengths[0] == "in" else measure.step)
-    if measure.step in (0.5, 0.25, 0.125, 0.0625):
+    if measure.step in (0.25, 0.125, 0.0625) or (measure.step == 0.5 and measure.value % 1 == 0.5):
         return replace(measure, unit="in")
     return measure

@@ -31,7 +31,7 @@ _UNIT_WORDS = {
     **dict.fromkeys(("deg", "degs", "degree", "degrees", "°"), "deg"),
     **dict.fromkeys(("g", "gram", "grams", "oz", "ounce", "ounces", "kg", "gr", "grams/hour"), "g"),
     **dict.fromkeys(("%", "percent"), "%"),
-    **dict.fromkeys(("hz", "x", "ppm", "ml"), "other"),
+    **dict.fromkeys(("hz", "ppm", "ml"), "other"),
 }  # fmt: skip
 LENGTHS = ("mm", "cm", "in")
 _RANGE_WORDS = ("to", "-", "or", "and", "/")
@@ -254,7 +254,7 @@ def _range_end(
     if j + 1 >= len(tokens):
         return None
     second = read_number(tokens, j + 1)
-    if second is None:
+    if second is None or (joiner == "to" and _changes(tokens, first)):
         return None
     second_unit = _unit_at(tokens, second.end)
     if unit is not None and second_unit is not None and second_unit[0] != unit:
@@ -267,6 +267,17 @@ def _range_end(
     if crossed and _at(tokens, (second_unit[1] if second_unit else second.end)) in ("deep", "depth", "thick"):
         return None  # "60 by 8 deep": two things measured
     return second, second_unit
+
+
+_CHANGE = frozenset(("grew", "grown", "growing", "went", "gone", "rose", "risen", "increased", "shrank", "shrunk", "dropped", "fell", "fallen",
+                     "reduced", "came", "up", "down", "crept", "climbed", "moved", "widened", "deepened", "changed", "going", "decreased", "spread"))  # fmt: skip
+
+
+def _changes(tokens: Sequence[Token], first: _Number) -> bool:
+    """ "grew from 15 to 25 mm" is a change over time: two numbers, no range."""
+    start = first.end - 1
+    before = [_at(tokens, k) for k in range(max(0, start - 5), start)]
+    return "from" in before and bool(_CHANGE & set(before))
 
 
 def _span(tokens: Sequence[Token], i: int, first: _Number, found: tuple[_Number, tuple[str, int] | None]) -> Measure:

@@ -82,7 +82,7 @@ def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
     for number, span in enumerate(sentence_spans(tokens, note, items, _heading_starts(state, items))):
         clauses = split_clauses(tokens, span, items, overlays)
         every_head.append(_read_sentence(state, clauses, number))
-    borrow_units([head for heads in every_head for head in heads])
+    borrow_units([head for heads in every_head for head in heads], _bare_units(tokens, items))
     for number, heads in enumerate(every_head):
         for head in sorted(heads, key=lambda h: h.start):
             drafts = drafts_of(head, number)
@@ -97,6 +97,13 @@ def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
     _list_leftovers(state, items, overlays, merged)
     claims = tuple(_claim(state, draft) for draft in merged)
     return Reading(claims, tuple(state.incidents), tuple(sorted(state.unread, key=lambda u: u.span)))
+
+
+def _bare_units(tokens: Sequence[Token], items: Sequence[Item]) -> list[str]:
+    """Length units that stand without a number: "all in mm"."""
+    held = {k for item in items if item.measure is not None for k in range(item.start, item.end)}
+    names = {"mm": "mm", "millimetres": "mm", "millimeters": "mm", "cm": "cm", "inches": "in"}
+    return [names[token.norm] for k, token in enumerate(tokens) if k not in held and token.norm in names]
 
 
 # -- candles ---------------------------------------------------------------------------------------------------------------
@@ -161,6 +168,7 @@ def _read_sentence(state: _State, clauses: Sequence[Clause], number: int) -> lis
     """The heads of a sentence with their modifiers, those that claim nothing marked as dropped."""
     found: list[Head] = []
     scope = _Scope()
+    timed_before = False
     for clause in clauses:
         _label_here(state, clause)
         _cut_complement(state, clause)
@@ -169,10 +177,12 @@ def _read_sentence(state: _State, clauses: Sequence[Clause], number: int) -> lis
         heads = reader.read()
         scope.enter(state, clause, number, clauses)
         for head in heads:
+            head.shifted |= timed_before
             head.candle = state.candle
             head.conditional = head.conditional or any(item.has("condition") for item in clause.items)
             head.dropped = head.dropped or scope.drops(state, head, clause)
         _collect_cues(state, clause, number, reader)
+        timed_before = not heads and any(item.measure is not None and item.measure.unit == "min" for item in clause.items)
         found += heads
         state.clauses.append(clause)
         _note_reason(state, clause, scope, heads)
@@ -529,8 +539,8 @@ def _words_range(state: _State, draft: Draft) -> tuple[int, int]:
     """The whole clause where it makes this one claim, else the words from first to last that made it."""
     clause = draft.clause
     rivals = [d for d in state.drafts if d is not draft and d.clause is clause and d.start != draft.start]
-    if clause is not None and not rivals and draft.start >= clause.start and draft.end <= clause.end:
-        return clause.start, clause.end
+    if clause is not None and not rivals and clause.start <= draft.start < clause.end:
+        return clause.start, max(clause.end, draft.end)
     return draft.start, draft.end
 
 

@@ -88,7 +88,7 @@ def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> It
         return _clock(tokens, i)
     if word(tokens, i) == "t" and word(tokens, i + 1) == "+" and i + 2 < len(tokens):
         return Item(i, i + 3, (Meaning("skip", "hour"),))
-    special = _clock_place(tokens, i) or _mark(tokens, i) or _label(tokens, note, i) or _counted(tokens, i) or _pluses(tokens, i)
+    special = _initial(tokens, i) or _clock_place(tokens, i) or _mark(tokens, i) or _label(tokens, note, i) or _counted(tokens, i) or _pluses(tokens, i)
     if special:
         return special
     measure = read_measure(tokens, i)
@@ -96,6 +96,15 @@ def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> It
     if measure and (measure.unit is not None or (phrase is None and _bare_number(tokens, measure))):
         return Item(i, measure.end, measure=measure)
     return Item(i, phrase[0], phrase[1]) if phrase else None
+
+
+def _initial(tokens: Sequence[Token], i: int) -> Item | None:
+    """ "D=8mm", "W: 55": depth and width by their initials."""
+    name = {"d": "depth", "w": "width"}.get(word(tokens, i))
+    numbered = i + 1 < len(tokens) and tokens[i + 1].kind in ("number", "fraction") and tokens[i + 1].start > tokens[i].end
+    if name and (word(tokens, i + 1) in ("=", ":") or numbered):
+        return Item(i, i + 1, (Meaning("thing", name),))
+    return None
 
 
 def _clock(tokens: Sequence[Token], i: int) -> Item:
@@ -117,7 +126,7 @@ def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[
 def _bare_number(tokens: Sequence[Token], measure: Measure) -> bool:
     """A number without a unit is kept if in digits, or in words that cannot be "one" or "a"."""
     return any(token.kind in ("number", "fraction", "vulgar") for token in tokens[measure.start : measure.end]) or (
-        measure.value >= 2 or measure.value in (0.5, 0.25, 0.75) or measure.step <= 0.125
+        measure.value >= 2 or measure.value in (0.5, 0.25, 0.75) or measure.value < 1
     )
 
 
@@ -252,6 +261,9 @@ def _false_direction(tokens: Sequence[Token], i: int, end: int) -> bool:
     """ "wax left on the wall": left over, not left-hand."""
     if end != i + 1 or word(tokens, i) != "left":
         return False
+    counted = {word(tokens, k) for k in range(max(0, i - 6), i)} & {"no", "any", "of", "still", "there's", "much", "some"}
+    if word(tokens, i - 1) in ("up", "hangup") and counted and word(tokens, i + 1) not in _LEFT_NOUNS:
+        return True
     if word(tokens, i + 1) in _LEFT_NOUNS or word(tokens, i - 1) in ("the", *_AFTER_LEAN) and word(tokens, i - 1) not in ("mm", "soot", "only", "up"):
         return False
     return word(tokens, i - 1) in _AFTER_WAX_LEFT or word(tokens, i + 1) in ("in", "on", "over", "behind", "there", "at", "after")
