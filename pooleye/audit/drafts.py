@@ -619,7 +619,8 @@ class ClauseReader:
         for item in self.clause.items:
             if id(item) in claimed or not item.has("negations", "after"):
                 continue
-            if self._before_comparative(item):
+            graded = any(state_item is item for head in [*self.heads, *self.clones] for _, state_item in head.states.values())
+            if self._before_comparative(item) or (graded and item.has("after")):
                 continue
             self._deny(item)
         for item in self.clause.items:
