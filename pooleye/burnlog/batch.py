@@ -235,13 +235,16 @@ def _decided(
     with workspace.read() as session:
         candles = {one.code: one for one in session.scalars(select(Candle).order_by(Candle.id))}
         fresh = _fresh(session, looked, tally)
-        names = [_name_in(folder, Path(one.path)) for one in fresh]
         if clock_offset_s is None:
-            tally.offset = session_offset(fresh, names, candles, workspace.zone)
+            # From all photos, filed ones too: a batch that continues must judge the clock as the first run did.
+            readable = [one for one in looked if one.problem is None]
+            names = [_name_in(folder, Path(one.path)) for one in readable]
+            tally.offset = session_offset(readable, names, candles, workspace.zone)
         else:
             tally.offset = Offset(clock_offset_s, "given")
         found: list[_Decision] = []
-        for one, name in zip(fresh, names, strict=True):
+        for one in fresh:
+            name = _name_in(folder, Path(one.path))
             place = decide(one, name, candles, workspace.zone, tally.offset)
             if isinstance(place, Undecided):
                 tally.undecided.append(LeftOut(str(name), place.why, place.hint))

@@ -6,10 +6,12 @@ import multiprocessing
 import multiprocessing.connection
 import os
 import signal
+import socket
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from pooleye.errors import PooleyeError
 
@@ -41,19 +43,22 @@ def own_cores(workers: int | None = None) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers or os.cpu_count() or 1, mp_context=context, initializer=_begin_worker)
 
 
-def scheduler_workers(address: str) -> Executor:
+def scheduler_workers(address: str, timeout_s: float = 10.0) -> Executor:
     """The workers behind a Dask scheduler. Raises PooleyeError when Dask is not installed or nobody answers."""
     try:
         from distributed import Client  # type: ignore[import-not-found, unused-ignore]
     except ImportError:
         text = "a scheduler's address needs the optional part “dask”"
         raise PooleyeError("dask-missing", text, hint='pip install "pooleye[dask]", or leave --scheduler out') from None
+    where = urlsplit(address)
     try:
-        executor: Executor = Client(address, timeout="10s").get_executor()
-    except (OSError, TimeoutError, ValueError) as error:
-        raise PooleyeError(
-            "no-scheduler", f"no scheduler answers at {address}: {error}", hint="check the address"
-        ) from None
+        # Knocking first: a client that finds nobody goes on trying in the background.
+        socket.create_connection((where.hostname or "", where.port or 0), timeout=timeout_s).close()
+        client: Any = Client
+        executor: Executor = client(address, timeout=timeout_s).get_executor()
+    except (OSError, ValueError) as error:
+        text = f"no scheduler answers at {address}: {error}"
+        raise PooleyeError("no-scheduler", text, hint="for instance tcp://127.0.0.1:8786") from None
     return executor
 
 

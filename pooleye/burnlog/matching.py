@@ -190,7 +190,8 @@ def session_offset(
 
     Each such photo votes for the offsets that would put it at a planned look of its candle; the true offset gets a vote
     from every look. The clock is trusted when half of the looks are on time as it stands. Another offset is taken only
-    if at least three looks and most of all agree on it and no other does nearly as well.
+    if at least three looks and half of all agree on it and no other does nearly as well. Where none stands out, the
+    clock is trusted as long as it puts most photos inside burns; else nothing is filed by time (``unclear``).
     """
     differences, outside, shown = [], 0, set()
     for one, name in zip(seen, names, strict=True):
@@ -223,6 +224,6 @@ def _best_offset(differences: Sequence[np.ndarray]) -> Offset:
     if votes.max() < _LEAST_VOTES or 2 * votes.max() < len(differences) or votes.max() <= as_it_stands:
         return Offset()
     if not clear:
-        return Offset(0.0, "unclear")
+        return Offset()
     near = [one[np.argmin(np.abs(one - best))] for one in differences if np.any(np.abs(one - best) <= _ON_TIME_S)]
     return Offset(float(np.median(near)), "from-session")

@@ -614,7 +614,40 @@ def test_two_offsets_that_fit_alike_are_not_chosen_between() -> None:
 
     looks = np.array([3600.0, 7200.0, 14400.0])
     same = [looks.copy() for _ in range(4)]
-    assert matching._best_offset(same).how == "unclear"
+    assert matching._best_offset(same).how == "none"
+
+
+def test_a_clock_that_fits_no_burn_and_no_single_offset_files_nothing_by_time(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    moment = clock.forward(minutes=60)
+    clock.forward(hours=4)
+    snuff(workspace, [code])
+    for seed in range(6):
+        # All of one minute, a day late: each look of the burn would explain them alike.
+        data = make_jpeg(_wall(workspace, moment + timedelta(hours=17, seconds=seed)), seed=seed, code=code)
+        (tmp_path / f"{seed}.jpg").write_bytes(data)
+    clock.forward(days=2)
+    summary = run_batch(workspace, tmp_path, executor=threads, measure=fake)
+    assert summary.clock_offset_how == "unclear"
+    assert (summary.filed, len(summary.undecided)) == (0, 6)
+    assert any("--clock-offset" in line for line in summary.said())
+
+
+def test_looks_away_from_the_plan_are_filed_at_their_own_minute(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    for seed in range(4):
+        data = make_jpeg(_wall(workspace, clock.forward(minutes=6)), seed=seed, code=code)
+        (tmp_path / f"{seed}.jpg").write_bytes(data)
+    run_batch(workspace, tmp_path, executor=threads, measure=fake)
+    assert {one[2] for one in _places(workspace).values()} == {6.0, 12.0, 18.0, 24.0}
 
 
 def test_time_with_zone_in_the_photo_needs_no_workshop_clock(
@@ -635,3 +668,27 @@ def test_pours_of_two_kinds_of_vessel_keep_their_own_measures(
     jar, cup = pour(workspace, Recipe("soy"), sets).codes
     assert _job(workspace, jar, clock(), tmp_path, make_jpeg, 1).vessel == (75.0, None, None, None)
     assert _job(workspace, cup, clock(), tmp_path, make_jpeg, 2).vessel == (37.0, None, None, None)
+
+
+def test_a_batch_that_continues_judges_the_camera_clock_as_the_first_run_did(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    codes = three(workspace)
+    looks = _session(workspace, clock, codes, burns=1)
+    for seed, (code, _, _, moment) in enumerate(looks):
+        data = make_jpeg(_wall(workspace, moment) - timedelta(hours=30), seed=seed, code=code)
+        (tmp_path / f"{seed}.jpg").write_bytes(data)
+
+    def impatient(step: str, done: int, _of: int) -> None:
+        if (step, done) == ("measure", 4):
+            raise KeyboardInterrupt
+
+    first = run_batch(workspace, tmp_path, executor=threads, measure=fake, progress=impatient)
+    # What is left would be too few looks to find the offset from.
+    second = run_batch(workspace, tmp_path, executor=threads, measure=fake)
+    assert first.interrupted
+    assert first.clock_offset_s == second.clock_offset_s
+    assert second.undecided == ()
+    assert {one[2] for one in _places(workspace).values()} == {60.0, 120.0, 240.0}
+    assert len(_places(workspace)) == len(looks)
