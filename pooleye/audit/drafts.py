@@ -36,6 +36,8 @@ _NEGATED_STATE = {
 _WITHDRAWN = object()
 
 
+_OF_HEIGHT = ("right", "normal", "medium", "average", "moderate", "ideal", "just right", "mid", "spot on", "bang on", "med", "about right")
+
 _PLACE_THINGS = ("vessel", "rim", "base")
 """Things that also say where: a clause with only these may go on about what was said before."""
 
@@ -203,6 +205,8 @@ class ClauseReader:
         self.post_style = _post_style(clause, self.heads)
         self.clones: list[Head] = []
         self.unplaced_soft = False
+        self.softened: set[int] = set()
+        self.reached: list[Head] = []
         self.shifted = self._is_shifted()
         self.takes_back = self._interjected(("no",))
         self.hesitates = self._interjected(("er", "erm", "um", "uh", "hmm"))
@@ -233,21 +237,30 @@ class ClauseReader:
     def _drop_misfits(self) -> None:
         """ "flame leaning", "pool off-centre", "flame near the glass" say nothing of the wick or of the pool."""
         for head in self.heads:
-            things = [h for h in self.heads if h.thing and h.item.start < head.item.start]
+            things = [h for h in self.heads if h.thing and h.item.start < head.item.start] or [h for h in self.before[-1:] if not head.thing and self._goes_on()]
+            things = [h for h in things if h.thing or "wick" in h.quantities]
             if head.thing and any(word(self.tokens, k) in ("when", "whenever") for k in range(self.clause.start, head.item.start)):
                 head.dropped = "plan" if any(h.own or h.presence for h in self.heads if h.item.start < head.item.start) else head.dropped
             if not head.own or not things:
                 continue
-            quantity, thing = next(iter(head.own)), things[-1].thing
+            quantity, thing = next(iter(head.own)), things[-1].thing or "wick"
             ends_at_edge = word(self.tokens, head.item.end - 1) in _EDGE_WORDS and head.item.end - head.item.start > 1
             measured = any(i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start for i in self.clause.items)
             if quantity == "melt-pool" and head.own["melt-pool"] == "partial" and measured and word(self.tokens, head.item.start) in ("short", "from", "off"):
                 head.own, head.quantities, head.thing = {}, (), "place"
                 continue
+            if quantity == "melt-pool" and ends_at_edge and thing == "wick" and head.own["melt-pool"] == "full":
+                head.own, head.quantities = {"wick": "adrift"}, ("wick",)
+                continue
             if (quantity == "wick" and head.own["wick"] != "drowned" and thing in ("pool", "flame", "other", "width", "depth") and not any(t.thing == "wick" for t in things)) or (
                 quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")
             ):
                 head.dropped = "not-understood"
+
+    def _goes_on(self) -> bool:
+        """Does the clause go on about the last thing ("it's against the glass", "and touching the side")?"""
+        words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.start + 2)]
+        return bool({"it", "it's", "its", "now", "almost", "nearly"} & set(words)) or (self.same_sentence and self.clause.opened_by in ("and", "&"))
 
     def _choose_things(self) -> None:
         """A phrase with several senses ("touching the glass") takes the one that the thing before it can bear."""
@@ -285,7 +298,10 @@ class ClauseReader:
     # -- degrees and states ----------------------------------------------------------------------------------------------
 
     def _attach_word(self, item: Item) -> None:
-        if self._before_comparative(item) or self._names_dimension(item):
+        if self._before_comparative(item) or self._names_dimension(item) or self._simile(item):
+            return
+        if self._grades_next_word(item):
+            self.softened.add(item.end) if item.has("soft") else None
             return
         mark = item.of("mark")
         states = _mark_states(float(mark)) if mark else word_states(item)
@@ -306,8 +322,21 @@ class ClauseReader:
             if self._stronger(quantity, head.states[quantity][0], states[quantity]):
                 return
         head.states[quantity] = (states[quantity], item)
-        head.soft |= item.has("soft")
+        head.soft |= item.has("soft") or item.start in self.softened
         head.used.append((item.start, item.end))
+        if head not in self.heads and head not in self.clones:
+            self.reached.append(head)
+
+    def _simile(self, item: Item) -> bool:
+        """ "as thick as a pencil" measures by likeness; it grades nothing."""
+        return word(self.tokens, item.start - 1) == "as" and word(self.tokens, item.end) == "as"
+
+    def _grades_next_word(self, item: Item) -> bool:
+        """ "barely warm", "slightly off": the degree belongs to the word right after it, not to a thing."""
+        if item.states("word") or not item.has("degree", "soft") or "none" in item.names("degree"):
+            return False
+        following = next((o for o in self.clause.items if o.start == item.end), None)
+        return following is not None and bool(following.states("word")) and not following.has("degree", "phrase", "presence")
 
     def _debris_moves(self, head: Head, item: Item) -> bool:
         """ "specks swimming near the wick": what floats is the debris, not the wick."""
@@ -323,7 +352,8 @@ class ClauseReader:
 
     def _only_approval(self, head: Head, item: Item) -> bool:
         """ "lovely steady flame" approves of the flame; of its height only where nothing else is said of it."""
-        if head.thing != "flame" or word(self.tokens, item.start) not in ("nice", "good", "lovely", "great", "fine", "ok", "okay", "perfect", "healthy", "decent"):
+        text = " ".join(word(self.tokens, k) for k in range(item.start, item.end))
+        if head.thing != "flame" or item.states("word").get("flame-height") != "right" or text in _OF_HEIGHT:
             return False
         moved = any("flame-motion" in other.own or "flame-motion" in other.states for other in self.heads)
         moving = any(i is not item and "flame-motion" in i.states("word") for i in self.clause.items)
@@ -447,7 +477,13 @@ class ClauseReader:
         head = next((h for h in self.heads if _says_full(h)), None)
         if head is None:
             head = next((h for h in self.before[-1:] if _says_full(h) and self.same_sentence and self._only_time(item)), None)
-        if head is None or head.measures:
+        if head is None and not self.heads and any(o.has("events") for o in self.clause.overlays):
+            head = next((h for h in self.before[-1:] if _says_full(h)), None)
+            if head is not None and not head.measures:
+                head.measures.append(("melt-pool", measure))
+                head.heard.append(item.start)
+            return
+        if head is None or head.measures or any(word(self.tokens, k) in ("looked", "checked", "look", "peeked") for k in range(self.clause.start, item.start)):
             return
         if item.start >= head.item.end:
             link = word(self.tokens, item.start - 1)
@@ -503,7 +539,11 @@ class ClauseReader:
         head = nearest_head(self.tokens, self.heads, item, lambda h: "vessel-heat" in h.quantities or h.thing == "other", self.post_style)
         if head is None and not any(h.thing for h in self.heads):
             head = next((h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities or h.thing == "other"), None)
-        if head is None and not self.heads and not any(h.thing == "other" for h in self.before[-1:]):
+        placed = all(h.thing in _PLACE_THINGS for h in self.heads)
+        if head is None and placed and self.heads:
+            earlier = next((h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities), None)
+            head = self._another(earlier, item) if earlier is not None else None
+        if head is None and placed and not any(h.thing == "other" for h in self.before[-1:]):
             head = self._fresh(item, ("vessel-heat",), None)
         if head is None or head.thing == "other":
             return None
@@ -674,9 +714,10 @@ class ClauseReader:
                 continue
             for head in self.heads + self.clones + self.before[-1:]:
                 if any(state_item is other for _, state_item in head.states.values()):
-                    head.denied_words.add(_state_key(head, other))
+                    quantity = _state_key(head, other)
+                    head.denied_words.add(quantity)
                     head.used.append((item.start, item.end))
-                    return None
+                    return next((h for h in self.heads if quantity in h.own and 0 <= h.item.start - other.end <= 2), None)
             owner = next((head for head in self.heads if head.item is other), None)
             if owner is None:
                 continue
@@ -698,6 +739,8 @@ class ClauseReader:
             if head is None and not self.heads and self.clause.end - item.end <= 1 and self.before and _says_full(self.before[-1]):
                 head = self._fresh(item, ("melt-pool",), None)
                 head.own = {"melt-pool": "full"}
+            if head is None:
+                head = next((h for h in self.heads if any(state == "none" and 0 <= i.start - item.end <= 1 for state, i in h.states.values())), None)
             if head is not None:
                 head.nearly = True
                 head.hedged |= "melt-pool" not in head.own and "melt-pool" not in head.states
@@ -725,7 +768,7 @@ class ClauseReader:
                         member.states[member.presence] = (states[member.presence], degree[1])
 
     def _attach_overlays(self) -> None:
-        bearers = [h for h in self.heads + self.clones if h.thing != "other"]
+        bearers = [h for h in self.heads + self.clones + self.reached if h.thing != "other"]
         for overlay in self.clause.overlays:
             if overlay.has("hedges"):
                 self._hedge(overlay, bearers)
@@ -804,6 +847,11 @@ class ClauseReader:
         return gap + (10 if ahead and not opening else 0)
 
     def _put(self, overlay: Item, bearers: Sequence[Head], parts: list[str], directions: list[str]) -> None:
+        if parts == ["wick"] and any(i.start <= overlay.start and overlay.end <= i.end and i.has("presence", "phrase") for i in self.clause.items):
+            return
+        parts = [p for p in parts if p not in ("glass", "jar", "wall") or not any("vessel-heat" in {*h.own, *h.states, *(q for q, _ in h.measures)} for h in bearers)]
+        if not parts and not directions:
+            return
         able = [h for h in self._claiming(bearers) if _takes_place(h, parts)]
         if not able and not self.heads and self.before and any(i.has("amend", "withdraw") for i in self.clause.items):
             able = [self._repeated(self.before[-1], overlay)]
@@ -867,7 +915,7 @@ def _takes_place(head: Head, parts: list[str]) -> bool:
     quantities = set(head.own) or ({head.presence} if head.presence else set(head.states) | {q for q, _ in head.measures})
     if quantities <= {"hot-throw", "flame-height", "pool-depth"}:
         return False
-    return not (parts and quantities <= {"melt-pool", "wick", "flame-motion", "vessel-heat", "carbon-ball"})
+    return not (parts and quantities <= {"melt-pool", "wick", "flame-motion", "carbon-ball"})
 
 
 def _mark_states(share: float) -> dict[str, str]:
@@ -941,6 +989,8 @@ def _states_of(head: Head) -> dict[str, str | None]:
     states: dict[str, str | None] = {}
     for quantity, (state, _) in head.states.items():
         states[quantity] = _denied_state(quantity, state) if quantity in head.denied_words else state
+    if head.presence and head.nearly and states.get(head.presence) == "none":
+        return {head.presence: "small" if head.presence == "carbon-ball" else "slight"}
     if head.presence and head.excepted and states.get(head.presence) == "none":
         return {head.presence: None if head.measures or head.remainder else "slight"}
     if head.thing == "pool" and head.negated and not states:
@@ -953,6 +1003,8 @@ def _states_of(head: Head) -> dict[str, str | None]:
 
 
 def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
+    if head.nearly and state == "none" and quantity in DEGREE_SCALES:
+        return {quantity: DEGREE_SCALES[quantity][1]}
     if head.conditional and (quantity, state) in (("flame-motion", "flickering"), ("flame-motion", "dancing")):
         return {quantity: "steady"}
     if (quantity, state) == ("melt-pool", "full"):

@@ -87,7 +87,7 @@ class Speller:
 
     def __init__(self, vocabulary: frozenset[str]) -> None:
         self._vocabulary = vocabulary
-        self._choices = sorted(word for word in vocabulary if len(word) >= 4)
+        self._choices = sorted(word for word in vocabulary if len(word) >= 3)
         self._known: dict[str, str] = {}
 
     def __call__(self, word: str) -> str:
@@ -111,6 +111,16 @@ class Speller:
         from rapidfuzz.distance import OSA
 
         allowed = 1 if len(word) <= 6 else 2
-        near = process.extract(word, self._choices, scorer=OSA.distance, score_cutoff=allowed, limit=5)
-        kept = [(distance, choice[0] != word[0], choice) for choice, distance, _ in near]
-        return min(kept)[2] if kept else None
+        near = process.extract(word, self._choices, scorer=OSA.distance, score_cutoff=allowed, limit=12)
+        undoubled = _undoubled(word)
+        kept = [
+            (distance, choice[0] != word[0], _undoubled(choice) != undoubled, len(choice) < 4, choice)
+            for choice, distance, _ in near
+            if len(choice) >= 4 or _undoubled(choice) == undoubled
+        ]
+        return min(kept)[-1] if kept else None
+
+
+def _undoubled(word: str) -> str:
+    """The word with doubled letters single: "hott" and "hot" are then alike."""
+    return re.sub(r"(.)\1+", r"\1", word)
