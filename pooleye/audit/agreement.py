@@ -17,7 +17,14 @@ Weights = Literal["none", "linear", "quadratic"]
 MIN_PAIRS = 10
 """Below this many pairs nothing is said of a tester: judged; with 10, an interval for kappa is about one unit wide."""
 
-LANDIS_KOCH = ((0.0, "poor"), (0.2, "slight"), (0.4, "fair"), (0.6, "moderate"), (0.8, "substantial"), (math.inf, "almost perfect"))
+LANDIS_KOCH = (
+    (0.0, "poor"),
+    (0.2, "slight"),
+    (0.4, "fair"),
+    (0.6, "moderate"),
+    (0.8, "substantial"),
+    (math.inf, "almost perfect"),
+)
 """Upper ends of the words for kappa, Landis & Koch, Biometrics 33, 1977 (from memory)."""
 
 LAPSE_RATE = 0.05
@@ -72,7 +79,9 @@ def cross_table(first: Sequence[str], second: Sequence[str], states: Sequence[st
     return table
 
 
-def kappa(table: NDArray[np.int64] | Sequence[Sequence[int]], weights: Weights = "quadratic", confidence: float = 0.95) -> Interval:
+def kappa(
+    table: NDArray[np.int64] | Sequence[Sequence[int]], weights: Weights = "quadratic", confidence: float = 0.95
+) -> Interval:
     """Cohen's kappa of a square table of counts, 1 - (observed / expected weighted disagreement), with its large-sample
     standard error (Fleiss, Cohen & Everitt, Psychological Bulletin 72, 1969) and interval.
 
@@ -126,7 +135,9 @@ def limits_of_agreement(differences: Sequence[float], confidence: float = 0.95) 
         return Interval(value, se, value - quantile * se, value + quantile * se, n)
 
     limit_se = math.sqrt(3 * s**2 / n)
-    return LimitsOfAgreement(around(mean, s / math.sqrt(n)), s, around(mean - 1.96 * s, limit_se), around(mean + 1.96 * s, limit_se))
+    return LimitsOfAgreement(
+        around(mean, s / math.sqrt(n)), s, around(mean - 1.96 * s, limit_se), around(mean + 1.96 * s, limit_se)
+    )
 
 
 def drift(days: Sequence[float], differences: Sequence[float], confidence: float = 0.95) -> Interval:
@@ -140,7 +151,9 @@ def drift(days: Sequence[float], differences: Sequence[float], confidence: float
         raise TooFewError("a drift needs at least three pairs at different times")
     line = linregress(days, differences)
     reach = float(t.ppf(0.5 + confidence / 2, len(days) - 2)) * float(line.stderr)
-    return Interval(float(line.slope), float(line.stderr), float(line.slope) - reach, float(line.slope) + reach, len(days))
+    return Interval(
+        float(line.slope), float(line.stderr), float(line.slope) - reach, float(line.slope) + reach, len(days)
+    )
 
 
 # -- the level at which the eye begins to see -----------------------------------------------------------------------------
@@ -161,7 +174,9 @@ def seeing_threshold(measured: Sequence[float], seen: Sequence[bool], lapse: flo
         raise TooFewError("all looks were at one level, so no threshold lies between")
     candidates = np.concatenate([[levels[0]], (levels[1:] + levels[:-1]) / 2, [levels[-1]]])
     edges = np.concatenate([[levels[0]], levels, [levels[-1]]])
-    right = np.array([np.sum((x > candidate) == y) if k else np.sum(y) for k, candidate in enumerate(candidates)], dtype=float)
+    right = np.array(
+        [np.sum((x > candidate) == y) if k else np.sum(y) for k, candidate in enumerate(candidates)], dtype=float
+    )
     right[-1] = np.sum(~y)
     log_likelihood = right * math.log(1 - lapse) + (len(x) - right) * math.log(lapse)
     best = np.flatnonzero(log_likelihood >= log_likelihood.max() - 1e-9)

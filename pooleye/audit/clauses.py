@@ -9,8 +9,31 @@ from pooleye.audit.scanning import Item, word
 from pooleye.audit.tokens import Token
 
 _BREAK_WORDS = frozenset(
-    ("and", "but", "then", "with", "so", "because", "although", "though", "however", "plus", "also", "while", "whereas",
-     "&", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which")  # fmt: skip
+    (
+        "and",
+        "but",
+        "then",
+        "with",
+        "so",
+        "because",
+        "although",
+        "though",
+        "however",
+        "plus",
+        "also",
+        "while",
+        "whereas",
+        "&",
+        "until",
+        "till",
+        "tho",
+        "cos",
+        "besides",
+        "otherwise",
+        "meanwhile",
+        "afterwards",
+        "which",
+    )  # fmt: skip
 )
 _LIST_JOINERS = frozenset((",", "and", "&", "or", "nor", "/", "+"))
 
@@ -60,7 +83,21 @@ def _ends_sentence(tokens: Sequence[Token], note: str, items: Sequence[Item], i:
         return not _answered(tokens, items, i)
     if token.norm != ".":
         return False
-    abbreviation = word(tokens, i - 1) in ("in", "approx", "no", "min", "hr", "hrs", "mins", "dia", "diam", "temp", "ca", "vs", "c")
+    abbreviation = word(tokens, i - 1) in (
+        "in",
+        "approx",
+        "no",
+        "min",
+        "hr",
+        "hrs",
+        "mins",
+        "dia",
+        "diam",
+        "temp",
+        "ca",
+        "vs",
+        "c",
+    )
     follows_small = i + 1 < len(tokens) and not note[tokens[i + 1].start].isupper()
     return not (abbreviation and follows_small)
 
@@ -101,7 +138,9 @@ def _breaks(tokens: Sequence[Token], i: int) -> bool:
         return tokens[i - 1].end < tokens[i].start and i + 1 < len(tokens) and tokens[i].end < tokens[i + 1].start
     if text != "-":
         return False
-    spaced = (i == 0 or tokens[i - 1].end < tokens[i].start) or (i + 1 < len(tokens) and tokens[i].end < tokens[i + 1].start)
+    spaced = (i == 0 or tokens[i - 1].end < tokens[i].start) or (
+        i + 1 < len(tokens) and tokens[i].end < tokens[i + 1].start
+    )
     return spaced or tokens[i - 1].is_word
 
 
@@ -112,7 +151,13 @@ def _joins_list(tokens: Sequence[Token], items: Sequence[Item], i: int) -> bool:
     left = next((item for item in items if item.end == i), None)
     after = i + 1 if word(tokens, i + 1) not in ("and", "or", "any") else i + 2
     right = next((item for item in items if item.start == after), None)
-    return left is not None and right is not None and left.has("presence") and right.has("presence") and not right.has("negations")
+    return (
+        left is not None
+        and right is not None
+        and left.has("presence")
+        and right.has("presence")
+        and not right.has("negations")
+    )
 
 
 def list_groups(tokens: Sequence[Token], presences: Sequence[Item]) -> list[list[Item]]:
@@ -127,4 +172,6 @@ def list_groups(tokens: Sequence[Token], presences: Sequence[Item]) -> list[list
 
 
 def _only_joiners(tokens: Sequence[Token], start: int, end: int) -> bool:
-    return end > start and all(word(tokens, k) in _LIST_JOINERS or word(tokens, k) in ("any", "much") for k in range(start, end))
+    return end > start and all(
+        word(tokens, k) in _LIST_JOINERS or word(tokens, k) in ("any", "much") for k in range(start, end)
+    )

@@ -165,7 +165,9 @@ def compare_number(claim: Claim, evidence: Evidence) -> Comparison | None:
     gap = low - said if said < low else high - said if said > high else 0.0
     name, measured = found[-1]
     if CONSISTENT_U * combined >= abs(said) + max(abs(low), abs(high)):
-        return _comparison(claim, "cannot-tell", name, measured, gap / combined, "the uncertainty is as wide as the number itself")
+        return _comparison(
+            claim, "cannot-tell", name, measured, gap / combined, "the uncertainty is as wide as the number itself"
+        )
     return _judged(claim, name, measured, gap / combined)
 
 
@@ -215,7 +217,14 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
     combined = math.hypot(measured.u, vague)
     gap_u = band.gap(measured.value) / combined
     if _all_possible(scale, measured, vague):
-        return _comparison(claim, "cannot-tell", scale.measured, measured, gap_u, "the measurement is too uncertain to tell any of the words apart")
+        return _comparison(
+            claim,
+            "cannot-tell",
+            scale.measured,
+            measured,
+            gap_u,
+            "the measurement is too uncertain to tell any of the words apart",
+        )
     return _judged(claim, scale.measured, measured, gap_u)
 
 
@@ -240,7 +249,9 @@ def _judged(claim: Claim, name: str, measured: Measured, gap_u: float) -> Compar
     if abs(gap_u) <= CONSISTENT_U:
         return _comparison(claim, "agrees", name, measured, gap_u, "within two standard uncertainties")
     side = "above" if gap_u > 0 else "below"
-    return _comparison(claim, "contradicts", name, measured, gap_u, f"the photo shows {abs(gap_u):.1f} u {side} what the note says")
+    return _comparison(
+        claim, "contradicts", name, measured, gap_u, f"the photo shows {abs(gap_u):.1f} u {side} what the note says"
+    )
 
 
 def _severest(comparisons: Sequence[Comparison]) -> Comparison:
@@ -258,10 +269,18 @@ def compare(
     """
     scales = scales or load_scales()
     evidence = _with_ratios(evidence)
-    if claim.unit == "min" and claim.value is not None and (minutes is None or minutes < claim.value - 2 * (claim.value_u or 0)):
+    if (
+        claim.unit == "min"
+        and claim.value is not None
+        and (minutes is None or minutes < claim.value - 2 * (claim.value_u or 0))
+    ):
         return _untold(claim, "no photo from the time that the note speaks of")
     found = [compare_number(claim, evidence)]
-    if (claim.state is not None or claim.value is None) and claim.quantity in scales and not (claim.quantity, claim.state) == ("wick", "leaning"):
+    if (
+        (claim.state is not None or claim.value is None)
+        and claim.quantity in scales
+        and not (claim.quantity, claim.state) == ("wick", "leaning")
+    ):
         found.append(compare_word(claim, evidence, scales[claim.quantity]))
     told = [comparison for comparison in found if comparison is not None]
     if not told:
@@ -284,5 +303,9 @@ def audit_checkpoint(
     scales = scales or load_scales()
     comparisons = tuple(compare(claim, evidence, scales, minutes) for claim in claims if not claim.superseded)
     spoken = {comparison.claim.quantity for comparison in comparisons}
-    unspoken = [scale.measured for quantity, scale in scales.items() if quantity not in spoken and scale.measured in _with_ratios(evidence)]
+    unspoken = [
+        scale.measured
+        for quantity, scale in scales.items()
+        if quantity not in spoken and scale.measured in _with_ratios(evidence)
+    ]
     return CheckpointAudit(comparisons, tuple(unspoken))

@@ -36,7 +36,20 @@ _NEGATED_STATE = {
 _WITHDRAWN = object()
 
 
-_OF_HEIGHT = ("right", "normal", "medium", "average", "moderate", "ideal", "just right", "mid", "spot on", "bang on", "med", "about right")
+_OF_HEIGHT = (
+    "right",
+    "normal",
+    "medium",
+    "average",
+    "moderate",
+    "ideal",
+    "just right",
+    "mid",
+    "spot on",
+    "bang on",
+    "med",
+    "about right",
+)
 
 _PLACE_THINGS = ("vessel", "rim", "base")
 """Things that also say where: a clause with only these may go on about what was said before."""
@@ -142,7 +155,12 @@ def heads_of(clause: Clause, lexicon: Lexicon) -> list[Head]:
 def _black_noun(clause: Clause, item: Item) -> bool:
     """ "a bit of black", "no black": the colour as a noun is soot."""
     before = any(i.end == item.start and i.has("degree", "negations") for i in clause.items)
-    return before and item.end == item.start + 1 and item.states("word") == {"soot": "heavy"} and not item.has("degree", "thing")
+    return (
+        before
+        and item.end == item.start + 1
+        and item.states("word") == {"soot": "heavy"}
+        and not item.has("degree", "thing")
+    )
 
 
 def _after_measure(clause: Clause, item: Item) -> str | None:
@@ -171,7 +189,26 @@ def distance(tokens: Sequence[Token], heads: Sequence[Head], head: Head, item: I
         return gap + 3 * len(between) + (1.0 if post_style else 0.0)
     if item.start >= head.item.end:
         between = [h for h in heads if head.item.end <= h.item.start < item.start]
-        copula = word(tokens, head.item.end) in ("is", "was", "are", "were", "looks", "=", ":", "at", "still", "being", "has", "looking", "very", "isn't", "wasn't", "seems", "stays", "remains")
+        copula = word(tokens, head.item.end) in (
+            "is",
+            "was",
+            "are",
+            "were",
+            "looks",
+            "=",
+            ":",
+            "at",
+            "still",
+            "being",
+            "has",
+            "looking",
+            "very",
+            "isn't",
+            "wasn't",
+            "seems",
+            "stays",
+            "remains",
+        )
         return item.start - head.item.end + 0.5 + 3 * len(between) - (2.0 if copula and not between else 0.0)
     return 0.0
 
@@ -185,7 +222,11 @@ def nearest_head(
 
 def _post_style(clause: Clause, heads: Sequence[Head]) -> bool:
     """Does the speaker name things first ("soot slight, flame tall") rather than last ("slight soot, tall flame")?"""
-    modifiers = [item.start for item in clause.items if item.has("word", "degree") and not item.has("presence", "phrase", "thing")]
+    modifiers = [
+        item.start
+        for item in clause.items
+        if item.has("word", "degree") and not item.has("presence", "phrase", "thing")
+    ]
     named = [head.item.start for head in heads if head.thing or head.presence]
     return bool(named and modifiers and named[0] < modifiers[0])
 
@@ -197,7 +238,9 @@ def _is_modifier(item: Item) -> bool:
 class ClauseReader:
     """Attaches the modifiers of one clause to its heads, or to the heads that were spoken of just before."""
 
-    def __init__(self, tokens: Sequence[Token], lexicon: Lexicon, clause: Clause, before: Sequence[Head], same_sentence: bool) -> None:
+    def __init__(
+        self, tokens: Sequence[Token], lexicon: Lexicon, clause: Clause, before: Sequence[Head], same_sentence: bool
+    ) -> None:
         self.tokens, self.lexicon, self.clause = tokens, lexicon, clause
         self.heads = heads_of(clause, lexicon)
         self.before = list(before)
@@ -237,30 +280,51 @@ class ClauseReader:
     def _drop_misfits(self) -> None:
         """ "flame leaning", "pool off-centre", "flame near the glass" say nothing of the wick or of the pool."""
         for head in self.heads:
-            things = [h for h in self.heads if h.thing and h.item.start < head.item.start] or [h for h in self.before[-1:] if not head.thing and self._goes_on()]
+            things = [h for h in self.heads if h.thing and h.item.start < head.item.start] or [
+                h for h in self.before[-1:] if not head.thing and self._goes_on()
+            ]
             things = [h for h in things if h.thing or "wick" in h.quantities]
-            if head.thing and any(word(self.tokens, k) in ("when", "whenever") for k in range(self.clause.start, head.item.start)):
-                head.dropped = "plan" if any(h.own or h.presence for h in self.heads if h.item.start < head.item.start) else head.dropped
+            if head.thing and any(
+                word(self.tokens, k) in ("when", "whenever") for k in range(self.clause.start, head.item.start)
+            ):
+                head.dropped = (
+                    "plan"
+                    if any(h.own or h.presence for h in self.heads if h.item.start < head.item.start)
+                    else head.dropped
+                )
             if not head.own or not things:
                 continue
             quantity, thing = next(iter(head.own)), things[-1].thing or "wick"
             ends_at_edge = word(self.tokens, head.item.end - 1) in _EDGE_WORDS and head.item.end - head.item.start > 1
-            measured = any(i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start for i in self.clause.items)
-            if quantity == "melt-pool" and head.own["melt-pool"] == "partial" and measured and word(self.tokens, head.item.start) in ("short", "from", "off"):
+            measured = any(
+                i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start
+                for i in self.clause.items
+            )
+            if (
+                quantity == "melt-pool"
+                and head.own["melt-pool"] == "partial"
+                and measured
+                and word(self.tokens, head.item.start) in ("short", "from", "off")
+            ):
                 head.own, head.quantities, head.thing = {}, (), "place"
                 continue
             if quantity == "melt-pool" and ends_at_edge and thing == "wick" and head.own["melt-pool"] == "full":
                 head.own, head.quantities = {"wick": "adrift"}, ("wick",)
                 continue
-            if (quantity == "wick" and head.own["wick"] != "drowned" and thing in ("pool", "flame", "other", "width", "depth") and not any(t.thing == "wick" for t in things)) or (
-                quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")
-            ):
+            if (
+                quantity == "wick"
+                and head.own["wick"] != "drowned"
+                and thing in ("pool", "flame", "other", "width", "depth")
+                and not any(t.thing == "wick" for t in things)
+            ) or (quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")):
                 head.dropped = "not-understood"
 
     def _goes_on(self) -> bool:
         """Does the clause go on about the last thing ("it's against the glass", "and touching the side")?"""
         words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.start + 2)]
-        return bool({"it", "it's", "its", "now", "almost", "nearly"} & set(words)) or (self.same_sentence and self.clause.opened_by in ("and", "&"))
+        return bool({"it", "it's", "its", "now", "almost", "nearly"} & set(words)) or (
+            self.same_sentence and self.clause.opened_by in ("and", "&")
+        )
 
     def _choose_things(self) -> None:
         """A phrase with several senses ("touching the glass") takes the one that the thing before it can bear."""
@@ -283,7 +347,9 @@ class ClauseReader:
                 other.measure is not None and other.start == item.end + 1 for other in self.clause.items
             ):
                 continue  # "less than 5 mm"
-            head = nearest_head(self.tokens, self.heads, item, lambda h: not h.own and h.thing != "other", self.post_style)
+            head = nearest_head(
+                self.tokens, self.heads, item, lambda h: not h.own and h.thing != "other", self.post_style
+            )
             if head is not None:
                 head.compared = True
                 head.used.append((item.start, item.end))
@@ -306,7 +372,9 @@ class ClauseReader:
         mark = item.of("mark")
         states = _mark_states(float(mark)) if mark else word_states(item)
         own = item.states("word")
-        head = self._find(item, lambda h: any(q in (own if h.thing not in (None, "throw") else states) for q in h.quantities), states)
+        head = self._find(
+            item, lambda h: any(q in (own if h.thing not in (None, "throw") else states) for q in h.quantities), states
+        )
         if head is None:
             self._soften_nearest(item)
             return
@@ -336,12 +404,18 @@ class ClauseReader:
         if item.states("word") or not item.has("degree", "soft") or "none" in item.names("degree"):
             return False
         following = next((o for o in self.clause.items if o.start == item.end), None)
-        return following is not None and bool(following.states("word")) and not following.has("degree", "phrase", "presence")
+        return (
+            following is not None
+            and bool(following.states("word"))
+            and not following.has("degree", "phrase", "presence")
+        )
 
     def _debris_moves(self, head: Head, item: Item) -> bool:
         """ "specks swimming near the wick": what floats is the debris, not the wick."""
         adrift = head.thing == "wick" and item.states("word").get("wick") == "adrift"
-        return adrift and item.end <= head.item.start and any("debris" in h.own for h in [*self.heads, *self.before[-1:]])
+        return (
+            adrift and item.end <= head.item.start and any("debris" in h.own for h in [*self.heads, *self.before[-1:]])
+        )
 
     def _soften_nearest(self, item: Item) -> None:
         """ "a touch high": the softener says nothing of its own but hedges what it stands by."""
@@ -361,8 +435,21 @@ class ClauseReader:
 
     def _names_dimension(self, item: Item) -> bool:
         """ "an inch high", "8 mm deep": the word only says what was measured."""
-        measured = any(other.measure is not None and other.measure.unit != "1" and other.end == item.start for other in self.clause.items)
-        return measured and word(self.tokens, item.start) in ("high", "tall", "deep", "wide", "thick", "long", "low", "across", "off")
+        measured = any(
+            other.measure is not None and other.measure.unit != "1" and other.end == item.start
+            for other in self.clause.items
+        )
+        return measured and word(self.tokens, item.start) in (
+            "high",
+            "tall",
+            "deep",
+            "wide",
+            "thick",
+            "long",
+            "low",
+            "across",
+            "off",
+        )
 
     def _stronger(self, quantity: str, old: str, new: str) -> bool:
         """Of two words in one clause the graver counts ("light to moderate", "drifted and bent"); else the first."""
@@ -373,7 +460,11 @@ class ClauseReader:
     def _find(self, item: Item, fits: Callable[[Head], bool], states: dict[str, str]) -> Head | None:
         """The head in this clause, else the last one before it that fits (cloned if it already says something)."""
         phrase_fit = nearest_head(
-            self.tokens, self.heads, item, lambda h: fits(h) or (bool(h.own) and item.has("degree", "soft")), self.post_style
+            self.tokens,
+            self.heads,
+            item,
+            lambda h: fits(h) or (bool(h.own) and item.has("degree", "soft")),
+            self.post_style,
         )
         if phrase_fit is not None:
             return phrase_fit
@@ -391,7 +482,13 @@ class ClauseReader:
     def _needs_new(self, earlier: Head, states: dict[str, str]) -> bool:
         if not self.same_sentence or (self.shifted and earlier.presence is not None):
             return True
-        return bool(earlier.own or earlier.negated or earlier.dropped or earlier.compared or any(q in earlier.states for q in states))
+        return bool(
+            earlier.own
+            or earlier.negated
+            or earlier.dropped
+            or earlier.compared
+            or any(q in earlier.states for q in states)
+        )
 
     def _another(self, earlier: Head, item: Item) -> Head:
         """A fresh head that goes on about what an earlier one named."""
@@ -438,10 +535,20 @@ class ClauseReader:
     def _second_thought(self, head: Head, quantity: str, measure: Measure) -> bool:
         """ "11 mm, maybe 12": not two numbers but a range, given by its midpoint."""
         first = next((m for q, m in head.measures if q == quantity), None)
-        unsure = any(o.has("hedges") and o.end == measure.start for o in self.clause.overlays) or self.clause.opened_by in ("or", "possibly")
-        if first is None or self.heads or not unsure or measure.unit not in (None, first.unit) or not 0.6 <= measure.value / max(first.value, 1e-9) <= 1.6:
+        unsure = any(
+            o.has("hedges") and o.end == measure.start for o in self.clause.overlays
+        ) or self.clause.opened_by in ("or", "possibly")
+        if (
+            first is None
+            or self.heads
+            or not unsure
+            or measure.unit not in (None, first.unit)
+            or not 0.6 <= measure.value / max(first.value, 1e-9) <= 1.6
+        ):
             return False
-        middle = replace(first, value=(first.value + measure.value) / 2, half_range=abs(first.value - measure.value) / 2)
+        middle = replace(
+            first, value=(first.value + measure.value) / 2, half_range=abs(first.value - measure.value) / 2
+        )
         head.measures = [(q, middle if m is first else m) for q, m in head.measures]
         head.used.append((measure.start, measure.end))
         head.hedged = True
@@ -449,7 +556,9 @@ class ClauseReader:
 
     def _plain_zero(self, item: Item, measure: Measure) -> bool:
         """ "soot 0", "HT 4": a grade, not a length."""
-        head = nearest_head(self.tokens, self.heads, item, lambda h: h.presence is not None or h.thing == "throw", self.post_style)
+        head = nearest_head(
+            self.tokens, self.heads, item, lambda h: h.presence is not None or h.thing == "throw", self.post_style
+        )
         if head is None or item.start - head.item.end > 2 or item.start < head.item.end or measure.value > 5:
             return False
         if any(other.has("word", "degree") and other.start == item.end for other in self.clause.items):
@@ -463,27 +572,54 @@ class ClauseReader:
         return True
 
     def _is_loose(self, item: Item) -> bool:
-        near = [o for o in self.clause.overlays if o.has("approx", "hedges") and (item.start <= o.start < item.end or 0 <= item.start - o.end <= 1 or (0 <= o.start - item.end <= 1 and word(self.tokens, o.start) in ("or", "ish", "give", "more", "maybe", "i", "perhaps", "probably")))]
+        near = [
+            o
+            for o in self.clause.overlays
+            if o.has("approx", "hedges")
+            and (
+                item.start <= o.start < item.end
+                or 0 <= item.start - o.end <= 1
+                or (
+                    0 <= o.start - item.end <= 1
+                    and word(self.tokens, o.start) in ("or", "ish", "give", "more", "maybe", "i", "perhaps", "probably")
+                )
+            )
+        ]
         return bool(near) or any(i.has("nearly") and i.end == item.start for i in self.clause.items)
 
     def _attach_time(self, item: Item, measure: Measure) -> None:
         """ "full at 3h10" is when the pool became full; the hour of a checkpoint is no value."""
         if self.clause.opened_by in ("until", "till") and self.same_sentence and self._becomes_full(item, measure):
             return
-        at_check = any(word(self.tokens, k) in ("check", "checkpoint", "reading", "inspection", "mark") for k in (item.end, item.end + 1))
+        at_check = any(
+            word(self.tokens, k) in ("check", "checkpoint", "reading", "inspection", "mark")
+            for k in (item.end, item.end + 1)
+        )
         if at_check or "hour" in item.names("skip"):
-            if not self._event_before(item) and "by" not in (word(self.tokens, item.start - 1), word(self.tokens, item.start - 2)):
+            if not self._event_before(item) and "by" not in (
+                word(self.tokens, item.start - 1),
+                word(self.tokens, item.start - 2),
+            ):
                 return
         head = next((h for h in self.heads if _says_full(h)), None)
         if head is None:
-            head = next((h for h in self.before[-1:] if _says_full(h) and self.same_sentence and self._only_time(item)), None)
+            head = next(
+                (h for h in self.before[-1:] if _says_full(h) and self.same_sentence and self._only_time(item)), None
+            )
         if head is None and not self.heads and any(o.has("events") for o in self.clause.overlays):
             head = next((h for h in self.before[-1:] if _says_full(h)), None)
             if head is not None and not head.measures:
                 head.measures.append(("melt-pool", measure))
                 head.heard.append(item.start)
             return
-        if head is None or head.measures or any(word(self.tokens, k) in ("looked", "checked", "look", "peeked") for k in range(self.clause.start, item.start)):
+        if (
+            head is None
+            or head.measures
+            or any(
+                word(self.tokens, k) in ("looked", "checked", "look", "peeked")
+                for k in range(self.clause.start, item.start)
+            )
+        ):
             return
         if item.start >= head.item.end:
             link = word(self.tokens, item.start - 1)
@@ -514,8 +650,15 @@ class ClauseReader:
     def _event_before(self, item: Item) -> bool:
         """Is the pool said to *become* full (reached, took ...)? The reaching words may lie inside the phrase."""
         events = [o for o in self.clause.overlays if o.has("events")]
-        reached = any(word(self.tokens, k) in ("reached", "hit", "got", "made", "went", "took", "met", "came", "arrived", "gone") for h in self.heads if h.own for k in range(h.item.start, h.item.end))
-        to_full = word(self.tokens, item.end) == "to" and any(h.own and h.item.start - item.end <= 3 for h in self.heads)
+        reached = any(
+            word(self.tokens, k) in ("reached", "hit", "got", "made", "went", "took", "met", "came", "arrived", "gone")
+            for h in self.heads
+            if h.own
+            for k in range(h.item.start, h.item.end)
+        )
+        to_full = word(self.tokens, item.end) == "to" and any(
+            h.own and h.item.start - item.end <= 3 for h in self.heads
+        )
         return bool(events) or reached or to_full
 
     def _measured(self, item: Item, measure: Measure) -> tuple[str, Head] | None:
@@ -536,9 +679,17 @@ class ClauseReader:
         return head is not None and head.thing in ("vessel", "temperature", "base") and self._adjacent(head, item)
 
     def _temperature(self, item: Item) -> tuple[str, Head] | None:
-        head = nearest_head(self.tokens, self.heads, item, lambda h: "vessel-heat" in h.quantities or h.thing == "other", self.post_style)
+        head = nearest_head(
+            self.tokens,
+            self.heads,
+            item,
+            lambda h: "vessel-heat" in h.quantities or h.thing == "other",
+            self.post_style,
+        )
         if head is None and not any(h.thing for h in self.heads):
-            head = next((h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities or h.thing == "other"), None)
+            head = next(
+                (h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities or h.thing == "other"), None
+            )
         placed = all(h.thing in _PLACE_THINGS for h in self.heads)
         if head is None and placed and self.heads:
             earlier = next((h for h in reversed(self.before[-2:]) if "vessel-heat" in h.quantities), None)
@@ -550,7 +701,13 @@ class ClauseReader:
         return "vessel-heat", head
 
     def _angle(self, item: Item) -> tuple[str, Head] | None:
-        head = nearest_head(self.tokens, self.heads, item, lambda h: bool({"wick", "soot"} & set(h.quantities)) and h.thing != "vessel", self.post_style)
+        head = nearest_head(
+            self.tokens,
+            self.heads,
+            item,
+            lambda h: bool({"wick", "soot"} & set(h.quantities)) and h.thing != "vessel",
+            self.post_style,
+        )
         if head is None:
             return None
         return ("wick" if "wick" in head.quantities else "soot"), head
@@ -559,7 +716,9 @@ class ClauseReader:
         tail = {word(self.tokens, k) for k in range(item.start, min(item.end + 5, self.clause.end))}
         round_rim = tail & {"rim", "round", "around", "circumference", "perimeter", "wall"}
         if round_rim:
-            head = nearest_head(self.tokens, self.heads, item, lambda h: h.presence in ("soot", "hang-up"), self.post_style)
+            head = nearest_head(
+                self.tokens, self.heads, item, lambda h: h.presence in ("soot", "hang-up"), self.post_style
+            )
             if head is not None and head.presence is not None:
                 return head.presence, head
         head = self._pool_head(item)
@@ -586,8 +745,17 @@ class ClauseReader:
         if named == "other":
             return None
         if named:
-            head = nearest_head(self.tokens, self.heads, item, lambda h: named in h.quantities or (named == "wick" and h.thing == "wick"), self.post_style)
-            head = head or next((h for h in reversed(self.before) if named in h.quantities and self.same_sentence and not h.dropped), None)
+            head = nearest_head(
+                self.tokens,
+                self.heads,
+                item,
+                lambda h: named in h.quantities or (named == "wick" and h.thing == "wick"),
+                self.post_style,
+            )
+            head = head or next(
+                (h for h in reversed(self.before) if named in h.quantities and self.same_sentence and not h.dropped),
+                None,
+            )
             if head is None and measure.unit is None and named not in ("pool-depth", "melt-pool"):
                 return None
             return named, head or self._fresh(item, (named,), None)
@@ -605,7 +773,57 @@ class ClauseReader:
     def _adjacent(self, head: Head, item: Item) -> bool:
         gap = item.start - head.item.end if item.start >= head.item.end else head.item.start - item.end
         between = {word(self.tokens, k) for k in range(min(head.item.end, item.end), max(head.item.start, item.start))}
-        return gap <= 3 and between <= {"is", "was", "at", "about", "=", ":", "approx", "around", "~", "now", "roughly", "say", "maybe", "to", "up", "a", "then", ",", "just", "under", "over", "nearly", "almost", "only", "of", "still", "measured", "measures", "reads", "got", "did", "was", "from", "grew", "grown", "went", "gone", "rose", "shrank", "dropped", "fell", "crept", "climbed", "has", "increased"} or head.item.start == item.start
+        return (
+            (gap <= 3
+            and between
+            <= {
+                "is",
+                "was",
+                "at",
+                "about",
+                "=",
+                ":",
+                "approx",
+                "around",
+                "~",
+                "now",
+                "roughly",
+                "say",
+                "maybe",
+                "to",
+                "up",
+                "a",
+                "then",
+                ",",
+                "just",
+                "under",
+                "over",
+                "nearly",
+                "almost",
+                "only",
+                "of",
+                "still",
+                "measured",
+                "measures",
+                "reads",
+                "got",
+                "did",
+                "from",
+                "grew",
+                "grown",
+                "went",
+                "gone",
+                "rose",
+                "shrank",
+                "dropped",
+                "fell",
+                "crept",
+                "climbed",
+                "has",
+                "increased",
+            })
+            or head.item.start == item.start
+        )
 
     def _dimension(self, item: Item) -> str | None:
         """The quantity named by the words round a length: "deep", "across", "from the wall" ..."""
@@ -613,17 +831,82 @@ class ClauseReader:
         before = [word(self.tokens, k) for k in range(max(item.start - 4, self.clause.start), item.start)]
         wick_here = any(h.thing == "wick" or h.own.keys() == {"wick"} for h in self.heads or self.before[-1:])
         text = " ".join(after)
-        if after[:1] and after[0] in ("deep", "depth") or after[:3] == ["in", "depth", ""] or text.startswith("of depth") or text.startswith("melt depth") or text.startswith("pool depth"):
-            return "tunnelling" if any(h.presence == "tunnelling" for h in self.heads or self.before[-1:]) else "pool-depth"
-        if after[:1] == ["off"] and not wick_here and not after[1:2] in (["centre"], ["center"]) and any("melt-pool" in h.quantities for h in [*self.before[-1:], *self.heads]):
+        if (
+            (after[:1]
+            and after[0] in ("deep", "depth"))
+            or after[:3] == ["in", "depth", ""]
+            or text.startswith("of depth")
+            or text.startswith("melt depth")
+            or text.startswith("pool depth")
+        ):
+            return (
+                "tunnelling"
+                if any(h.presence == "tunnelling" for h in self.heads or self.before[-1:])
+                else "pool-depth"
+            )
+        if (
+            after[:1] == ["off"]
+            and not wick_here
+            and after[1:2] not in (["centre"], ["center"])
+            and any("melt-pool" in h.quantities for h in [*self.before[-1:], *self.heads])
+        ):
             return "hang-up"
-        if after[:1] and after[0] in ("wide", "across", "diameter", "dia", "diam", "width", "ø", "round") or text.startswith("in diameter"):
+        if (
+            (after[:1]
+            and after[0] in ("wide", "across", "diameter", "dia", "diam", "width", "ø", "round"))
+            or text.startswith("in diameter")
+        ):
             return self._width_of(item)
         if after[:1] and after[0] in ("tall", "high", "height", "flame"):
             return "other" if any(h.thing == "other" for h in self.heads) else "flame-height"
-        if text.startswith(("off centre", "off center", "from centre", "from center", "from the centre", "from the center", "out of centre", "off to", "off the centre", "from the middle", "off axis", "left of", "right of", "to the left", "to the right", "to one side", "towards", "off")) and (wick_here or text.startswith(("off c", "from c", "from the c", "off axis"))):
+        if text.startswith(
+            (
+                "off centre",
+                "off center",
+                "from centre",
+                "from center",
+                "from the centre",
+                "from the center",
+                "out of centre",
+                "off to",
+                "off the centre",
+                "from the middle",
+                "off axis",
+                "left of",
+                "right of",
+                "to the left",
+                "to the right",
+                "to one side",
+                "towards",
+                "off",
+            )
+        ) and (wick_here or text.startswith(("off c", "from c", "from the c", "off axis"))):
             return "wick"
-        if not wick_here and (_from_edge(text) or text.startswith(("hang", "ring", "of hang", "collar", "of wax", "of hard wax", "of solid wax", "of unmelted", "unmelted", "wax left", "hard wax", "of cold wax", "ledge", "shelf", "rim of wax", "band of wax", "thick ring", "of it left on"))):
+        if not wick_here and (
+            _from_edge(text)
+            or text.startswith(
+                (
+                    "hang",
+                    "ring",
+                    "of hang",
+                    "collar",
+                    "of wax",
+                    "of hard wax",
+                    "of solid wax",
+                    "of unmelted",
+                    "unmelted",
+                    "wax left",
+                    "hard wax",
+                    "of cold wax",
+                    "ledge",
+                    "shelf",
+                    "rim of wax",
+                    "band of wax",
+                    "thick ring",
+                    "of it left on",
+                )
+            )
+        ):
             return "hang-up"
         if wick_here and _from_edge(text):
             return "other"
@@ -634,17 +917,39 @@ class ClauseReader:
         )
         if "by" in before[-3:] and short_of_edge:
             return "hang-up"
-        if before and before[-1] in ("depth", "deep") or before[-2:] in (["depth", "of"], ["depth", "about"], ["depth", "is"], ["depth", ":"], ["depth", "was"]):
+        if (
+            (before
+            and before[-1] in ("depth", "deep"))
+            or before[-2:] in (["depth", "of"], ["depth", "about"], ["depth", "is"], ["depth", ":"], ["depth", "was"])
+        ):
             return "pool-depth"
-        if before and before[-1] in ("dia", "diam", "diameter", "width", "ø", "across", "wide") or before[-2:-1] and before[-2] in ("diameter", "width", "across"):
+        if (
+            (before
+            and before[-1] in ("dia", "diam", "diameter", "width", "ø", "across", "wide"))
+            or (before[-2:-1]
+            and before[-2] in ("diameter", "width", "across"))
+        ):
             return "melt-pool"
         return None
 
     def _width_of(self, item: Item) -> str:
         """ "3 mm across" is the pool's width unless said of a carbon ball or a ring of wax."""
-        head = nearest_head(self.tokens, self.heads, item, lambda h: h.presence in ("carbon-ball", "hang-up", "soot", "tunnelling") or h.thing == "pool" or "melt-pool" in h.own or h.thing == "flame", self.post_style)
+        head = nearest_head(
+            self.tokens,
+            self.heads,
+            item,
+            lambda h: (
+                h.presence in ("carbon-ball", "hang-up", "soot", "tunnelling")
+                or h.thing == "pool"
+                or "melt-pool" in h.own
+                or h.thing == "flame"
+            ),
+            self.post_style,
+        )
         if head is None:
-            head = next((h for h in reversed(self.before[-1:]) if h.presence in ("carbon-ball", "hang-up", "soot")), None)
+            head = next(
+                (h for h in reversed(self.before[-1:]) if h.presence in ("carbon-ball", "hang-up", "soot")), None
+            )
         if head is not None and head.thing == "flame":
             return "other"
         return head.presence if head is not None and head.presence else "melt-pool"
@@ -659,17 +964,29 @@ class ClauseReader:
         for item in self.clause.items:
             if id(item) in claimed or not item.has("negations", "after"):
                 continue
-            graded = any(state_item is item for head in [*self.heads, *self.clones] for _, state_item in head.states.values())
+            graded = any(
+                state_item is item for head in [*self.heads, *self.clones] for _, state_item in head.states.values()
+            )
             if self._before_comparative(item) or (graded and item.has("after")):
                 continue
             self._deny(item)
         for item in self.clause.items:
             if item.has("unknown"):
-                asked = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.item.end <= item.start and not h.settled and not h.measures), None)
+                asked = next(
+                    (
+                        h
+                        for h in reversed([*self.before[-1:], *self.heads])
+                        if h.item.end <= item.start and not h.settled and not h.measures
+                    ),
+                    None,
+                )
                 if asked is not None:
                     asked.dropped = "not-understood"
             if item.has("affirmations"):
-                head = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start), None)
+                head = next(
+                    (h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start),
+                    None,
+                )
                 if head is not None:
                     head.affirmed = True
 
@@ -678,14 +995,21 @@ class ClauseReader:
         clause, last = self.clause, self.before[-1] if self.before else None
         alone = clause.end - clause.start == 1 and word(self.tokens, clause.start) in words
         asked = last is None or not (last.settled or last.measures or last.directions)
-        return alone and not asked and clause.closed_by in (",", "-", "—") and clause.opened_by in ("", ",", "-", "—", "(")
+        return (
+            alone and not asked and clause.closed_by in (",", "-", "—") and clause.opened_by in ("", ",", "-", "—", "(")
+        )
 
     def _deny_bare(self) -> None:
         """ "I thought it was tunnelling but it isn't": a clause that only denies denies what was last spoken of."""
         words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.end)]
         bare = not self.heads and self.same_sentence and self.clause.opened_by == "but" and len(words) <= 3
         last = self.before[-1] if self.before else None
-        if bare and last is not None and (last.presence or last.own) and words[-1] in ("isn't", "wasn't", "not", "isnt", "no", "didn't", "doesn't"):
+        if (
+            bare
+            and last is not None
+            and (last.presence or last.own)
+            and words[-1] in ("isn't", "wasn't", "not", "isnt", "no", "didn't", "doesn't")
+        ):
             clone = self._another(last, Item(self.clause.start, self.clause.end))
             clone.negated = True
             clone.own = dict(last.own)
@@ -694,7 +1018,14 @@ class ClauseReader:
     def _deny(self, item: Item) -> None:
         target = self._denied(item) if item.has("negations") else None
         if target is None and item.has("after") and self._answers(item):
-            target = next((h for h in reversed([*self.before[-1:], *self.heads]) if h.item.end <= item.start and (h.presence or h.thing in ("pool", "throw"))), None)
+            target = next(
+                (
+                    h
+                    for h in reversed([*self.before[-1:], *self.heads])
+                    if h.item.end <= item.start and (h.presence or h.thing in ("pool", "throw"))
+                ),
+                None,
+            )
             if target is not None and target.settled:
                 return
         if target is None:
@@ -704,7 +1035,10 @@ class ClauseReader:
 
     def _answers(self, item: Item) -> bool:
         """Does "no", "nil", "0" stand at the end, as an answer?"""
-        nothing_after = not any(other.start >= item.end and (other.has("presence", "phrase", "thing", "word")) for other in self.clause.items)
+        nothing_after = not any(
+            other.start >= item.end and (other.has("presence", "phrase", "thing", "word"))
+            for other in self.clause.items
+        )
         return nothing_after
 
     def _denied(self, item: Item) -> Head | None:
@@ -717,7 +1051,9 @@ class ClauseReader:
                     quantity = _state_key(head, other)
                     head.denied_words.add(quantity)
                     head.used.append((item.start, item.end))
-                    return next((h for h in self.heads if quantity in h.own and 0 <= h.item.start - other.end <= 2), None)
+                    return next(
+                        (h for h in self.heads if quantity in h.own and 0 <= h.item.start - other.end <= 2), None
+                    )
             owner = next((head for head in self.heads if head.item is other), None)
             if owner is None:
                 continue
@@ -735,12 +1071,27 @@ class ClauseReader:
                 continue
             head = next((h for h in self.heads if (h.own or h.states) and 0 <= h.item.start - item.end <= 3), None)
             if head is None and item.start > self.clause.start:
-                head = next((h for h in self.heads if h.own.get("melt-pool") == "full" and h.item.end == item.start), None)
-            if head is None and not self.heads and self.clause.end - item.end <= 1 and self.before and _says_full(self.before[-1]):
+                head = next(
+                    (h for h in self.heads if h.own.get("melt-pool") == "full" and h.item.end == item.start), None
+                )
+            if (
+                head is None
+                and not self.heads
+                and self.clause.end - item.end <= 1
+                and self.before
+                and _says_full(self.before[-1])
+            ):
                 head = self._fresh(item, ("melt-pool",), None)
                 head.own = {"melt-pool": "full"}
             if head is None:
-                head = next((h for h in self.heads if any(state == "none" and 0 <= i.start - item.end <= 1 for state, i in h.states.values())), None)
+                head = next(
+                    (
+                        h
+                        for h in self.heads
+                        if any(state == "none" and 0 <= i.start - item.end <= 1 for state, i in h.states.values())
+                    ),
+                    None,
+                )
             if head is not None:
                 head.nearly = True
                 head.hedged |= "melt-pool" not in head.own and "melt-pool" not in head.states
@@ -778,18 +1129,30 @@ class ClauseReader:
                 for head in bearers:
                     for _, measure in head.measures:
                         trailing = word(self.tokens, overlay.start) in ("or", "ish", "give", "more")
-                        if 0 <= measure.start - overlay.end <= 1 or (trailing and 0 <= overlay.start - measure.end <= 1):
+                        if 0 <= measure.start - overlay.end <= 1 or (
+                            trailing and 0 <= overlay.start - measure.end <= 1
+                        ):
                             head.hedged = head.loose = True
             if overlay.has("parts", "directions"):
                 self._place(overlay, bearers)
         for head in self.heads:
             following = [word(self.tokens, k) for k in range(head.item.end, min(head.item.end + 5, self.clause.end))]
-            head.remainder = any(other.presence == head.presence and other.item.start > head.item.start for other in self.heads)
+            head.remainder = any(
+                other.presence == head.presence and other.item.start > head.item.start for other in self.heads
+            )
             head.until = self.clause.opened_by in ("until", "till")
             head.excepted = any(w in ("except", "apart", "bar", "save", "excluding", "within") for w in following)
             head.at_edge = bool(head.own) and word(self.tokens, head.item.end - 1) in _EDGE_WORDS
-            head.soft |= bool(head.own) and word(self.tokens, head.item.start) in ("barely", "hardly", "scarcely", "faint", "faintest")
-            head.soft |= "hot-throw" in head.own and "just" in [word(self.tokens, k) for k in range(head.item.start - 1, head.item.end)]
+            head.soft |= bool(head.own) and word(self.tokens, head.item.start) in (
+                "barely",
+                "hardly",
+                "scarcely",
+                "faint",
+                "faintest",
+            )
+            head.soft |= "hot-throw" in head.own and "just" in [
+                word(self.tokens, k) for k in range(head.item.start - 1, head.item.end)
+            ]
         if self.clause.closed_by == "?":
             for head in bearers:
                 head.hedged = True
@@ -802,9 +1165,16 @@ class ClauseReader:
 
     def _is_shifted(self) -> bool:
         """Is the clause about a later moment than the one before ("then", "now", "at 2h", "by the end")?"""
-        timed = [i for i in self.clause.items if (i.measure is not None and i.measure.unit == "min") or {"hour", "clock"} & set(i.names("skip"))]
+        timed = [
+            i
+            for i in self.clause.items
+            if (i.measure is not None and i.measure.unit == "min") or {"hour", "clock"} & set(i.names("skip"))
+        ]
         words = [word(self.tokens, k) for k in range(self.clause.start, self.clause.end)]
-        later = {"then", "later", "now", "afterwards", "eventually", "since", "finally", "after", "until", "till"} & {*words, self.clause.opened_by}
+        later = {"then", "later", "now", "afterwards", "eventually", "since", "finally", "after", "until", "till"} & {
+            *words,
+            self.clause.opened_by,
+        }
         return bool(timed or later or "by" in words[:3])
 
     def _mark_shifts(self) -> None:
@@ -847,9 +1217,16 @@ class ClauseReader:
         return gap + (10 if ahead and not opening else 0)
 
     def _put(self, overlay: Item, bearers: Sequence[Head], parts: list[str], directions: list[str]) -> None:
-        if parts == ["wick"] and any(i.start <= overlay.start and overlay.end <= i.end and i.has("presence", "phrase") for i in self.clause.items):
+        if parts == ["wick"] and any(
+            i.start <= overlay.start and overlay.end <= i.end and i.has("presence", "phrase") for i in self.clause.items
+        ):
             return
-        parts = [p for p in parts if p not in ("glass", "jar", "wall") or not any("vessel-heat" in {*h.own, *h.states, *(q for q, _ in h.measures)} for h in bearers)]
+        parts = [
+            p
+            for p in parts
+            if p not in ("glass", "jar", "wall")
+            or not any("vessel-heat" in {*h.own, *h.states, *(q for q, _ in h.measures)} for h in bearers)
+        ]
         if not parts and not directions:
             return
         able = [h for h in self._claiming(bearers) if _takes_place(h, parts)]
@@ -861,7 +1238,12 @@ class ClauseReader:
             return
         opening = overlay.start <= self.clause.start + 2
         head = min(able, key=lambda h: self._place_cost(h, overlay, opening))
-        head.parts += [p for p in parts if p not in head.parts and not (p == "wick" and {"wick", "carbon-ball"} & {*head.own, *head.states, head.presence})]
+        head.parts += [
+            p
+            for p in parts
+            if p not in head.parts
+            and not (p == "wick" and {"wick", "carbon-ball"} & {*head.own, *head.states, head.presence})
+        ]
         head.heard.append(overlay.start)
         head.directions += [d for d in directions if d not in head.directions]
 
@@ -877,9 +1259,11 @@ def _state_key(head: Head, item: Item) -> str:
 def _bears_length(head: Head) -> bool:
     if head.thing in ("throw", "rim", "temperature", "flame-motion", "vessel", "base", "wick"):
         return False
-    return bool(head.presence or head.thing or set(head.own) & {"melt-pool", "pool-depth", "flame-height", "wick", "carbon-ball", "hang-up"}) and (
-        not (head.own and set(head.own) <= {"flame-motion", "hot-throw", "vessel-heat", "debris", "smoke"})
-    )
+    return bool(
+        head.presence
+        or head.thing
+        or set(head.own) & {"melt-pool", "pool-depth", "flame-height", "wick", "carbon-ball", "hang-up"}
+    ) and (not (head.own and set(head.own) <= {"flame-motion", "hot-throw", "vessel-heat", "debris", "smoke"}))
 
 
 def _length_quantity(head: Head, measure: Measure) -> str:
@@ -888,12 +1272,32 @@ def _length_quantity(head: Head, measure: Measure) -> str:
     quantity = next(iter(head.own), None) or head.quantities[0]
     if head.thing == "pool" and measure.unit in SMALL_POOL and measure.value <= SMALL_POOL[measure.unit]:
         return "pool-depth"
-    if quantity == "melt-pool" and head.own and measure.unit in SMALL_POOL and measure.value <= SMALL_POOL[measure.unit]:
+    if (
+        quantity == "melt-pool"
+        and head.own
+        and measure.unit in SMALL_POOL
+        and measure.value <= SMALL_POOL[measure.unit]
+    ):
         return "pool-depth"
     return quantity
 
 
-_EDGE_WORDS = {"edge", "edges", "wall", "walls", "glass", "side", "sides", "rim", "jar", "vessel", "container", "tin", "being", "full"}
+_EDGE_WORDS = {
+    "edge",
+    "edges",
+    "wall",
+    "walls",
+    "glass",
+    "side",
+    "sides",
+    "rim",
+    "jar",
+    "vessel",
+    "container",
+    "tin",
+    "being",
+    "full",
+}
 _SHORT_OF = {"from", "short", "off", "shy", "away", "to", "gap", "between", "left"}
 
 
@@ -912,7 +1316,9 @@ def _from_edge(text: str) -> bool:
 def _takes_place(head: Head, parts: list[str]) -> bool:
     if head.own.get("wick") == "adrift" or "adrift" in [state for state, _ in head.states.values()]:
         return True
-    quantities = set(head.own) or ({head.presence} if head.presence else set(head.states) | {q for q, _ in head.measures})
+    quantities = set(head.own) or (
+        {head.presence} if head.presence else set(head.states) | {q for q, _ in head.measures}
+    )
     if quantities <= {"hot-throw", "flame-height", "pool-depth"}:
         return False
     return not (parts and quantities <= {"melt-pool", "wick", "flame-motion", "carbon-ball"})
@@ -937,7 +1343,9 @@ def drafts_of(head: Head, sentence: int) -> list[Draft]:
     drafts = []
     for quantity in quantities:
         state = states.get(quantity)
-        said = [m for q, m in head.measures if q == quantity and m.unit is not None and (m.unit != "min" or state == "full")]
+        said = [
+            m for q, m in head.measures if q == quantity and m.unit is not None and (m.unit != "min" or state == "full")
+        ]
         measures = said or [None]
         if state is None and measures == [None] and not head.presence:
             continue
@@ -949,7 +1357,9 @@ def _draft(head: Head, quantity: str, state: str | None, measure: Measure | None
     if measure is not None and quantity == "melt-pool" and measure.unit == "1" and measure.value >= 0.995:
         state = state or "full"
     start, end = _range_of(head, quantity, measure)
-    clause = head.clause if measure is None or start != measure.start else head.measured_in.get(measure.start, head.clause)
+    clause = (
+        head.clause if measure is None or start != measure.start else head.measured_in.get(measure.start, head.clause)
+    )
     return Draft(
         quantity, state, start, end, measure, head.loose, tuple(head.parts), tuple(head.directions),
         head.hedged or head.soft or head.loose, head.candle, quoted=head.quoted, shifted=head.shifted, said=_said_at(head, quantity, measure), sentence=sentence, clause=clause,
@@ -967,11 +1377,20 @@ def _said_at(head: Head, quantity: str, measure: Measure | None) -> int:
 
 def _range_of(head: Head, quantity: str, measure: Measure | None) -> tuple[int, int]:
     """The tokens that make one claim of a head; a number said in a later clause about a thing stands by itself there."""
-    if measure is not None and measure.start >= head.clause.end and quantity not in head.own and quantity not in head.states and not head.presence:
+    if (
+        measure is not None
+        and measure.start >= head.clause.end
+        and quantity not in head.own
+        and quantity not in head.states
+        and not head.presence
+    ):
         return measure.start, measure.end
     told_in = head.measured_in.get(measure.start) if measure is not None else None
-    if measure is not None and told_in is not None and 0 < told_in.start - head.clause.end <= 2 and not any(
-        i.has("presence", "phrase", "thing") for i in told_in.items
+    if (
+        measure is not None
+        and told_in is not None
+        and 0 < told_in.start - head.clause.end <= 2
+        and not any(i.has("presence", "phrase", "thing") for i in told_in.items)
     ):
         return head.start, max(head.end, measure.end)
     return head.start, head.end
@@ -1038,14 +1457,21 @@ def borrow_units(drafts_heads: Sequence[Head], spoken: Sequence[str] = ()) -> No
         head.measures = [(q, _with_unit(q, m, said, degrees)) for q, m in head.measures]
 
 
-def _with_unit(quantity: str, measure: Measure, lengths: Sequence[str | None], degrees: Sequence[str | None]) -> Measure:
+def _with_unit(
+    quantity: str, measure: Measure, lengths: Sequence[str | None], degrees: Sequence[str | None]
+) -> Measure:
     if measure.unit == "deg" and quantity == "vessel-heat":
         return replace(measure, unit=degrees[0] if degrees else "F" if measure.value >= 95 else "C")
     if measure.unit is not None:
         return measure
     if quantity == "vessel-heat":
         return replace(measure, unit=degrees[0]) if degrees else measure
-    if quantity == "melt-pool" and measure.value < 1 and not (lengths and lengths[0] == "in") and measure.step not in (0.1, 0.01):
+    if (
+        quantity == "melt-pool"
+        and measure.value < 1
+        and not (lengths and lengths[0] == "in")
+        and measure.step not in (0.1, 0.01)
+    ):
         return replace(measure, unit="1")
     if lengths:
         return replace(measure, unit=lengths[0], step=min(measure.step, 0.5) if lengths[0] == "in" else measure.step)

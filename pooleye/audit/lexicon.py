@@ -43,12 +43,43 @@ class Meaning:
 
 
 @dataclass(frozen=True)
+class Compound:
+    """An entry of several groups ("<reach> (<the>) <edge>"), kept as its parts: written out it would be thousands of
+    phrases. A part that may be left out holds the empty phrase."""
+
+    parts: tuple[frozenset[Phrase], ...]
+    meaning: Meaning
+
+    def end(self, norms: Phrase, start: int, passed_over: frozenset[str]) -> int | None:
+        """Where the longest match of all parts from `start` ends, or None; words passed over may stand between."""
+        return _compound_end(self.parts, norms, start, passed_over)
+
+
+def _compound_end(parts: tuple[frozenset[Phrase], ...], norms: Phrase, start: int, passed_over: frozenset[str]) -> int | None:
+    if not parts:
+        return start
+    ends = [
+        end
+        for length in {len(phrase) for phrase in parts[0]}
+        if start + length <= len(norms)
+        and norms[start : start + length] in parts[0]
+        and (end := _compound_end(parts[1:], norms, start + length, passed_over)) is not None
+    ]
+    if start < len(norms) and norms[start] in passed_over and start > 0:
+        later = _compound_end(parts, norms, start + 1, passed_over)
+        ends += [later] if later is not None else []
+    return max(ends, default=None)
+
+
+@dataclass(frozen=True)
 class Lexicon:
     """Compiled vocabulary. `phrases` are those that compete for the same words (longest wins); `overlays` (hedges,
     places, dangers) are looked for independently, since the same words may also make a claim."""
 
     phrases: Mapping[Phrase, tuple[Meaning, ...]]
     overlays: Mapping[Phrase, tuple[Meaning, ...]]
+    compounds: Mapping[str, tuple[Compound, ...]]
+    overlay_compounds: Mapping[str, tuple[Compound, ...]]
     vocabulary: frozenset[str]
     plain: frozenset[str]
     thing_quantities: Mapping[str, tuple[str, ...]]
@@ -130,14 +161,42 @@ def _overlay_entries(data: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
         yield from ((entry, Meaning("incident", kind)) for entry in entries)
 
 
-def _compile(entries: Iterable[tuple[str, Meaning]], groups: Mapping[str, list[str]]) -> dict[Phrase, tuple[Meaning, ...]]:
+def _compound(entry: str, groups: Mapping[str, list[str]]) -> tuple[frozenset[Phrase], ...] | None:
+    """The parts of an entry with two groups or more; None for one that is as well written out."""
+    if len(_GROUP.findall(entry)) < 2:
+        return None
+    parts, at = [], 0
+    for found in _GROUP.finditer(entry):
+        literal = entry[at : found.start()].strip()
+        parts += [frozenset(expand(literal, groups))] if literal else []
+        texts = groups[found.group(1) or found.group(2)]
+        parts.append(frozenset([tuple(text.split()) for text in texts] + ([()] if found.group(1) else [])))
+        at = found.end()
+    literal = entry[at:].strip()
+    return tuple([*parts, frozenset(expand(literal, groups))] if literal else parts)
+
+
+def _compile(
+    entries: Iterable[tuple[str, Meaning]], groups: Mapping[str, list[str]]
+) -> tuple[dict[Phrase, tuple[Meaning, ...]], dict[str, tuple[Compound, ...]]]:
+    """(phrase table, compounds by first word) of the entries."""
     table: dict[Phrase, list[Meaning]] = {}
-    for entry, meaning in entries:
-        for phrase in expand(entry.lower().replace("-", " "), groups):
+    compounds: dict[str, list[Compound]] = {}
+    for written, meaning in entries:
+        entry = written.lower().replace("-", " ")
+        parts = _compound(entry, groups)
+        if parts is not None:
+            for first in {phrase[0] for phrase in parts[0] if phrase}:
+                compounds.setdefault(first, []).append(Compound(parts, meaning))
+            continue
+        for phrase in expand(entry, groups):
             senses = table.setdefault(phrase, [])
             if meaning not in senses:
                 senses.append(meaning)
-    return {phrase: tuple(senses) for phrase, senses in table.items()}
+    return (
+        {phrase: tuple(senses) for phrase, senses in table.items()},
+        {first: tuple(found) for first, found in compounds.items()},
+    )
 
 
 def _joined(base: Any, extra: Any, path: str, source: Path) -> Any:
@@ -154,7 +213,9 @@ def _joined(base: Any, extra: Any, path: str, source: Path) -> Any:
 
 def _bad(source: Path, what: str) -> PooleyeError:
     return PooleyeError(
-        "lexicon-unreadable", f"{source}: {what}", hint="copy the shape of pooleye/audit/lexicon.toml; docs/audit.md has an example"
+        "lexicon-unreadable",
+        f"{source}: {what}",
+        hint="copy the shape of pooleye/audit/lexicon.toml; docs/audit.md has an example",
     )
 
 
@@ -189,13 +250,17 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
         data = _joined(data, own, "", extra)
     groups = {name: list(entries) for name, entries in data["groups"].items()}
     groups["reach"] = [" ".join(p) for entry in groups["reach"] for p in expand(entry, groups)]
-    phrases = _compile(_entries(data), groups)
-    overlays = _compile(_overlay_entries(data), groups)
+    phrases, compounds = _compile(_entries(data), groups)
+    overlays, overlay_compounds = _compile(_overlay_entries(data), groups)
     words = {word for phrase in itertools.chain(phrases, overlays) for word in phrase}
+    words |= {word for entries in groups.values() for entry in entries for word in entry.split()}
+    words |= {word for table in (compounds, overlay_compounds) for found in table.values() for c in found for part in c.parts for phrase in part for word in phrase}
     plain = frozenset(data["plain"]["words"])
     return Lexicon(
         phrases=phrases,
         overlays=overlays,
+        compounds=compounds,
+        overlay_compounds=overlay_compounds,
         vocabulary=frozenset(words | NUMBER_VOCABULARY | plain | set(data["talk"]["candle_words"]) | set(data["talk"]["check"])),
         plain=plain,
         thing_quantities={name: tuple(thing["quantities"]) for name, thing in data["things"].items()},

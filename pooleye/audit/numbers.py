@@ -41,7 +41,9 @@ _SHARE_TAIL = (
     "there", "open", "burned", "burnt", "diameter", "width", "out", "cover", "mp",
 )  # fmt: skip
 
-NUMBER_VOCABULARY = frozenset({*_UNITS, *_TENS, *_PARTS, *_UNIT_WORDS, *_SHARE_TAIL, "hundred", "couple", "point", "between", "halfway"})
+NUMBER_VOCABULARY = frozenset(
+    {*_UNITS, *_TENS, *_PARTS, *_UNIT_WORDS, *_SHARE_TAIL, "hundred", "couple", "point", "between", "halfway"}
+)
 
 
 @dataclass(frozen=True)
@@ -145,7 +147,11 @@ def _mixed_words(tokens: Sequence[Token], i: int) -> _Number | None:
     value, j = said
     if _at(tokens, j) == "point" and (decimal := _number_word(tokens, j + 1)) and decimal[0] < 10:
         return _Number(value + decimal[0] / 10, 0.1, decimal[1])
-    if _at(tokens, j) == "and" and j + 1 < len(tokens) and (part := _part_words(tokens, j + 1) or _digits_part(tokens, j + 1)):
+    if (
+        _at(tokens, j) == "and"
+        and j + 1 < len(tokens)
+        and (part := _part_words(tokens, j + 1) or _digits_part(tokens, j + 1))
+    ):
         return _Number(value + part.value, part.step, part.end)
     return _Number(float(value), _written_step(str(value)), j)
 
@@ -173,7 +179,17 @@ def _article_unit(tokens: Sequence[Token], i: int) -> _Number | None:
         j = i + (2 if _at(tokens, i + 1) == "couple" else 1)
         j += _at(tokens, j) == "of"
         return _Number(2.0, 2.0, j) if _at(tokens, j) in _UNIT_WORDS else None
-    if _at(tokens, i + 1) in ("inch", "cm", "centimetre", "centimeter", "hour", "minute", "mm", "millimetre", "millimeter"):
+    if _at(tokens, i + 1) in (
+        "inch",
+        "cm",
+        "centimetre",
+        "centimeter",
+        "hour",
+        "minute",
+        "mm",
+        "millimetre",
+        "millimeter",
+    ):
         return _Number(1.0, 0.5, i + 1)
     return None
 
@@ -217,8 +233,11 @@ def read_measure(tokens: Sequence[Token], i: int) -> Measure | None:
     unit = _unit_at(tokens, first.end)
     if unit and unit[0] == "h":
         return _duration(tokens, i, first, unit[1])
-    if unit and unit[0] == "in" and _at(tokens, unit[1]) == "and" and (
-        part := _part_words(tokens, unit[1] + 1) or _digits_part(tokens, unit[1] + 1)
+    if (
+        unit
+        and unit[0] == "in"
+        and _at(tokens, unit[1]) == "and"
+        and (part := _part_words(tokens, unit[1] + 1) or _digits_part(tokens, unit[1] + 1))
     ):
         first, unit = _Number(first.value + part.value, part.step, part.end), ("in", part.end)
     joined = unit[1] if unit else first.end
@@ -282,14 +301,23 @@ def _changes(tokens: Sequence[Token], first: _Number) -> bool:
 
 def _span(tokens: Sequence[Token], i: int, first: _Number, found: tuple[_Number, tuple[str, int] | None]) -> Measure:
     second, unit = found
-    middle = replace(second, value=(first.value + second.value) / 2, step=min(first.step, second.step), share=second.share)
+    middle = replace(
+        second, value=(first.value + second.value) / 2, step=min(first.step, second.step), share=second.share
+    )
     measure = _finish(tokens, i, middle, unit)
-    return replace(measure, half_range=abs(second.value - first.value) / 2 * (0.01 if measure.unit == "1" and unit and unit[0] == "%" else 1.0))
+    return replace(
+        measure,
+        half_range=abs(second.value - first.value)
+        / 2
+        * (0.01 if measure.unit == "1" and unit and unit[0] == "%" else 1.0),
+    )
 
 
 def _finish(tokens: Sequence[Token], i: int, number: _Number, unit: tuple[str, int] | None) -> Measure:
     if unit is None:
-        return Measure(number.value, "1" if number.share and _is_share(tokens, number) else None, number.step, 0.0, i, number.end)
+        return Measure(
+            number.value, "1" if number.share and _is_share(tokens, number) else None, number.step, 0.0, i, number.end
+        )
     name, end = unit
     if name == "%":
         return Measure(number.value / 100, "1", number.step / 100, 0.0, i, end)

@@ -22,7 +22,12 @@ _NOW = ("now", "today", "tonight", "this")
 _COMPLEMENT = ("than", "versus", "vs", "unlike", "compared")
 _LIKE = ("like", "as", "to", "with", "from", "since", "on", "against", "of")
 _ABOUT_OTHERS = ("beside", "behind", "alongside", "next", "opposite")
-_CONTRARY = {("melt-pool", "hang-up"), ("melt-pool", "tunnelling"), ("hang-up", "melt-pool"), ("tunnelling", "melt-pool")}
+_CONTRARY = {
+    ("melt-pool", "hang-up"),
+    ("melt-pool", "tunnelling"),
+    ("hang-up", "melt-pool"),
+    ("tunnelling", "melt-pool"),
+}
 _REASONS = {
     "comparison": "a bare comparison is no claim",
     "plan": "a plan, wish or condition is no claim",
@@ -143,7 +148,18 @@ def _label_here(state: _State, clause: Clause) -> None:
         first = not any(other.start < item.start and other.has("presence", "phrase", "word") for other in clause.items)
         about_others = any(word(state.tokens, k) in _ABOUT_OTHERS for k in range(item.end, item.end + 3))
         marked = word(state.tokens, item.end) in (":", "-", "—", "=")
-        if state.headed and not about_others and (not state.heading_marked or marked or state.candle is None or name == state.candle or (first and clause.opened_by in ("", ","))) and first:
+        if (
+            state.headed
+            and not about_others
+            and (
+                not state.heading_marked
+                or marked
+                or state.candle is None
+                or name == state.candle
+                or (first and clause.opened_by in ("", ","))
+            )
+            and first
+        ):
             state.candle = name
         elif name != state.candle and not _signature(state, clause, item):
             for_other = item
@@ -158,7 +174,12 @@ def _signature(state: _State, clause: Clause, item: Item) -> bool:
 def _in_complement(state: _State, clause: Clause, item: Item) -> bool:
     """Is the item what something is compared with ("than B", "like candle 2")?"""
     before = [word(state.tokens, k) for k in range(max(item.start - 3, clause.start), item.start)]
-    return any(w in _COMPLEMENT for w in before) or (bool(before) and before[-1] in ("like", "as", "to", "with", "from")) or clause.opened_by == "with" and item.start == clause.start
+    return (
+        any(w in _COMPLEMENT for w in before)
+        or (bool(before) and before[-1] in ("like", "as", "to", "with", "from"))
+        or (clause.opened_by == "with"
+        and item.start == clause.start)
+    )
 
 
 # -- one sentence ------------------------------------------------------------------------------------------------------------
@@ -182,7 +203,9 @@ def _read_sentence(state: _State, clauses: Sequence[Clause], number: int) -> lis
             head.conditional = head.conditional or any(item.has("condition") for item in clause.items)
             head.dropped = head.dropped or scope.drops(state, head, clause)
         _collect_cues(state, clause, number, reader)
-        timed_before = not heads and any(item.measure is not None and item.measure.unit == "min" for item in clause.items)
+        timed_before = not heads and any(
+            item.measure is not None and item.measure.unit == "min" for item in clause.items
+        )
         found += heads
         state.clauses.append(clause)
         _note_reason(state, clause, scope, heads)
@@ -199,7 +222,9 @@ def _cut_complement(state: _State, clause: Clause) -> None:
             continue
         text = word(state.tokens, k)
         following = next((item for item in clause.items if item.start in (k + 1, k + 2)), None)
-        if text in _COMPLEMENT and not (following is not None and following.measure is not None and following.start == k + 1):
+        if text in _COMPLEMENT and not (
+            following is not None and following.measure is not None and following.start == k + 1
+        ):
             cut = k
             break
         if text in _LIKE and following is not None and following.has("last_burn", "other_candle", "label"):
@@ -235,7 +260,11 @@ class _Scope:
         previous = next((c for c in clauses if c.end < clause.start and c.end >= clause.start - 2), None)
         self.relative = clause.opened_by == "which" and previous is not None and previous.compared
         quoting = any(item.has("quoted") for c in clauses if c.start < clause.start for item in c.items)
-        plan = None if quoting else next((item for item in clause.items if item.has("plan") and not item.has("not_plan")), None)
+        plan = (
+            None
+            if quoting
+            else next((item for item in clause.items if item.has("plan") and not item.has("not_plan")), None)
+        )
         inherited = self.conditional_next and clause.opened_by in (",", "then")
         self.plan_from = plan.start if plan else clause.start if inherited else None
         self.conditional_next = bool(plan) and "if" in words[:2]
@@ -275,9 +304,11 @@ def _note_reason(state: _State, clause: Clause, scope: _Scope, heads: Sequence[H
     """Lists a clause that claims nothing, with the reason that was found."""
     reasons = [head.dropped for head in heads if head.dropped]
     bare = [h for h in heads if h.presence and h.compared and not h.settled and not h.measures and not h.directions]
-    if bare:
-        reasons.append("comparison")
-    elif not reasons and any(item.has("comparative") for item in clause.items) and not any(h.settled or h.presence or h.measures for h in heads):
+    if bare or (
+        not reasons
+        and any(item.has("comparative") for item in clause.items)
+        and not any(h.settled or h.presence or h.measures for h in heads)
+    ):
         reasons.append("comparison")
     if not reasons and scope.plan_from is not None and not any(h.settled or h.measures or h.presence for h in heads):
         reasons.append("plan")
@@ -324,8 +355,12 @@ def _supersede(state: _State) -> list[Draft]:
         if cue.kind == "illusion":
             _withdraw_illusion(state, drafts, cue)
             continue
-        earlier = [d for d in drafts if d.start < cue.start and not d.superseded and (d.end <= cue.start or cue.kind != "quoted")]
-        later = [d for d in drafts if d.start >= cue.start or d.end > cue.start and d not in earlier]
+        earlier = [
+            d
+            for d in drafts
+            if d.start < cue.start and not d.superseded and (d.end <= cue.start or cue.kind != "quoted")
+        ]
+        later = [d for d in drafts if d.start >= cue.start or (d.end > cue.start and d not in earlier)]
         if cue.kind == "quoted":
             _withdraw_quoted(drafts, cue)
             continue
@@ -363,7 +398,14 @@ def _says_contrary(rival: Draft, draft: Draft) -> bool:
 def _withdraw_illusion(state: _State, drafts: list[Draft], cue: _Cue) -> None:
     """ "the smudge was a reflection": what was last said to be seen was not there."""
     seen = [d for d in drafts if d.start < cue.start and not d.superseded and d.sentence >= cue.sentence - 1]
-    unsure = {word(state.tokens, k) for k in range(max(0, cue.start - 5), cue.start)} & {"or", "maybe", "perhaps", "could", "might", "possibly"}
+    unsure = {word(state.tokens, k) for k in range(max(0, cue.start - 5), cue.start)} & {
+        "or",
+        "maybe",
+        "perhaps",
+        "could",
+        "might",
+        "possibly",
+    }
     if seen and not unsure and seen[-1].state != "none":
         seen[-1].superseded = True
 
@@ -373,7 +415,9 @@ def _withdraw_quoted(drafts: list[Draft], cue: _Cue) -> None:
     quoted = next((d for d in drafts if d.start >= cue.start and d.sentence == cue.sentence), None)
     if quoted is None:
         return
-    after = [d for d in drafts if d.start > quoted.start and d.quantity == quoted.quantity and d.sentence <= cue.sentence + 1]
+    after = [
+        d for d in drafts if d.start > quoted.start and d.quantity == quoted.quantity and d.sentence <= cue.sentence + 1
+    ]
     if after:
         for draft in drafts:
             if draft.start <= quoted.start and draft.quantity == quoted.quantity and not _same_thing(draft, after[0]):
@@ -397,8 +441,11 @@ def _same_thing(one: Draft, other: Draft) -> bool:
         return False
     if one.measure and other.measure and _number(one) != _number(other):
         return False
-    return one.where is None or other.where is None or bool(set(one.directions) & set(other.directions)) or (
-        one.directions == () or other.directions == ()
+    return (
+        one.where is None
+        or other.where is None
+        or bool(set(one.directions) & set(other.directions))
+        or (one.directions == () or other.directions == ())
     )
 
 
@@ -420,7 +467,12 @@ def _still_holdable(state: _State, kept: Sequence[Draft], draft: Draft) -> bool:
     """ "hot but I can still hold it" says hot; the holding only qualifies it."""
     said = {word(state.tokens, k) for k in range(draft.start, draft.end)}
     same = any(k.quantity == "vessel-heat" and k.sentence == draft.sentence and k.state == "hot" for k in kept)
-    return draft.quantity == "vessel-heat" and draft.state == "warm" and same and bool(said & {"hold", "held", "touch", "holdable"})
+    return (
+        draft.quantity == "vessel-heat"
+        and draft.state == "warm"
+        and same
+        and bool(said & {"hold", "held", "touch", "holdable"})
+    )
 
 
 def _merges(one: Draft, other: Draft) -> bool:
@@ -429,7 +481,12 @@ def _merges(one: Draft, other: Draft) -> bool:
     fills = one.state != other.state or (one.measure is None) != (other.measure is None)
     if fills and other.shifted and other.clause is not one.clause:
         return False
-    return not fills or other.sentence - one.sentence <= 1 or (one.state is None and one.measure is None) or (other.state is None and other.measure is None)
+    return (
+        not fills
+        or other.sentence - one.sentence <= 1
+        or (one.state is None and one.measure is None)
+        or (other.state is None and other.measure is None)
+    )
 
 
 def _absorb(twin: Draft, draft: Draft) -> None:
@@ -447,7 +504,21 @@ def _absorb(twin: Draft, draft: Draft) -> None:
 # -- dangers, leftovers, words ---------------------------------------------------------------------------------------------------
 
 
-_DENY = ("no", "not", "without", "never", "didn't", "hasn't", "haven't", "isn't", "nor", "any", "zero", "wasn't", "don't")
+_DENY = (
+    "no",
+    "not",
+    "without",
+    "never",
+    "didn't",
+    "hasn't",
+    "haven't",
+    "isn't",
+    "nor",
+    "any",
+    "zero",
+    "wasn't",
+    "don't",
+)
 
 
 def _raise_incidents(state: _State, overlays: Sequence[Item], items: Sequence[Item]) -> None:
@@ -461,14 +532,21 @@ def _raise_incidents(state: _State, overlays: Sequence[Item], items: Sequence[It
         if not any(i.kind == kind and i.span == span for i in state.incidents):
             state.incidents.append(Incident(kind, state.note[span[0] : span[1]].strip(), span, state.candle))
     for draft in state.drafts:
-        if (draft.quantity, draft.state) == ("wick", "adrift") and not any(i.kind == "wick-adrift" for i in state.incidents):
+        if (draft.quantity, draft.state) == ("wick", "adrift") and not any(
+            i.kind == "wick-adrift" for i in state.incidents
+        ):
             span = (state.tokens[draft.start].start, state.tokens[draft.end - 1].end)
             state.incidents.append(Incident("wick-adrift", state.note[span[0] : span[1]], span, draft.candle))
 
 
 def _plainly_denied(state: _State, overlay: Item) -> bool:
     before = [word(state.tokens, k) for k in range(max(0, overlay.start - 3), overlay.start)]
-    return bool(before) and (before[-1] in _DENY or (len(before) > 1 and before[-2] in _DENY and before[-1] in ("any", "sign", "signs", "a", "seen", "of")) or before[-1] == "or" and before[0] in _DENY)
+    return bool(before) and (
+        before[-1] in _DENY
+        or (len(before) > 1 and before[-2] in _DENY and before[-1] in ("any", "sign", "signs", "a", "seen", "of"))
+        or (before[-1] == "or"
+        and before[0] in _DENY)
+    )
 
 
 def _sentence_around(state: _State, overlay: Item) -> tuple[int, int]:
@@ -488,7 +566,12 @@ def _list_silent_clauses(state: _State) -> None:
     """Clauses that speak of something audited but made no claim and no other line: nothing is dropped in silence."""
     listed = [u.span for u in state.unread] + [i.span for i in state.incidents]
     for clause in state.clauses:
-        speaks = [i for i in clause.items if i.has("thing", "presence", "phrase", "word", "degree", "mark") or (i.measure is not None and i.measure.unit not in (None, "min", "g"))]
+        speaks = [
+            i
+            for i in clause.items
+            if i.has("thing", "presence", "phrase", "word", "degree", "mark")
+            or (i.measure is not None and i.measure.unit not in (None, "min", "g"))
+        ]
         heard = any(clause.start <= k < clause.end for k in state.touched)
         begin, finish = state.tokens[clause.start].start, state.tokens[clause.end - 1].end
         if speaks and not heard and not any(a < finish and begin < b for a, b in listed):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pooleye.audit.lexicon import Lexicon, Meaning, Phrase
+from pooleye.audit.lexicon import Compound, Lexicon, Meaning, Phrase
 from pooleye.audit.numbers import Measure, read_measure, read_number
 from pooleye.audit.tokens import Token
 
@@ -56,18 +56,32 @@ def word(tokens: Sequence[Token], i: int) -> str:
 
 
 def longest_phrase(
-    tokens: Sequence[Token], i: int, table: Mapping[Phrase, tuple[Meaning, ...]], longest: int
+    tokens: Sequence[Token],
+    i: int,
+    table: Mapping[Phrase, tuple[Meaning, ...]],
+    compounds: Mapping[str, tuple[Compound, ...]],
+    longest: int,
 ) -> tuple[int, tuple[Meaning, ...]] | None:
-    """(end, senses) of the longest phrase of the table that starts at token i; "still", "is" and the like may stand
+    """(end, senses) of the longest phrase or compound that starts at token i; "still", "is" and the like may stand
     between its words."""
-    window = tokens[i : i + longest]
-    for length in range(len(window), 0, -1):
-        norms = tuple(token.norm for token in window[:length])
-        senses = table.get(norms)
-        if senses is None and length > 2 and norms[-1] not in _PASSED_OVER:
-            senses = table.get((norms[0], *(norm for norm in norms[1:] if norm not in _PASSED_OVER)))
+    norms = tuple(token.norm for token in tokens[i : i + longest])
+    found = _longest_written(norms, table)
+    length, senses = found if found else (0, ())
+    for compound in compounds.get(norms[0], ()):
+        end = compound.end(norms, 0, _PASSED_OVER)
+        if end is not None and end >= length:
+            senses = (*(senses if end == length else ()), *(() if compound.meaning in senses and end == length else (compound.meaning,)))
+            length = end
+    return (i + length, senses) if length else None
+
+
+def _longest_written(norms: Phrase, table: Mapping[Phrase, tuple[Meaning, ...]]) -> tuple[int, tuple[Meaning, ...]] | None:
+    for length in range(len(norms), 0, -1):
+        senses = table.get(norms[:length])
+        if senses is None and length > 2 and norms[length - 1] not in _PASSED_OVER:
+            senses = table.get((norms[0], *(norm for norm in norms[1:length] if norm not in _PASSED_OVER)))
         if senses:
-            return i + length, senses
+            return length, senses
     return None
 
 
@@ -88,7 +102,14 @@ def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> It
         return _clock(tokens, i)
     if word(tokens, i) == "t" and word(tokens, i + 1) == "+" and i + 2 < len(tokens):
         return Item(i, i + 3, (Meaning("skip", "hour"),))
-    special = _initial(tokens, i) or _clock_place(tokens, i) or _mark(tokens, i) or _label(tokens, note, i) or _counted(tokens, i) or _pluses(tokens, i)
+    special = (
+        _initial(tokens, i)
+        or _clock_place(tokens, i)
+        or _mark(tokens, i)
+        or _label(tokens, note, i)
+        or _counted(tokens, i)
+        or _pluses(tokens, i)
+    )
     if special:
         return special
     measure = read_measure(tokens, i)
@@ -101,7 +122,9 @@ def _item_at(tokens: Sequence[Token], note: str, i: int, lexicon: Lexicon) -> It
 def _initial(tokens: Sequence[Token], i: int) -> Item | None:
     """ "D=8mm", "W: 55": depth and width by their initials."""
     name = {"d": "depth", "w": "width"}.get(word(tokens, i))
-    numbered = i + 1 < len(tokens) and tokens[i + 1].kind in ("number", "fraction") and tokens[i + 1].start > tokens[i].end
+    numbered = (
+        i + 1 < len(tokens) and tokens[i + 1].kind in ("number", "fraction") and tokens[i + 1].start > tokens[i].end
+    )
     if name and (word(tokens, i + 1) in ("=", ":") or numbered):
         return Item(i, i + 1, (Meaning("thing", name),))
     return None
@@ -110,14 +133,24 @@ def _initial(tokens: Sequence[Token], i: int) -> Item | None:
 def _clock(tokens: Sequence[Token], i: int) -> Item:
     """A clock reading; an early one without am or pm ("2:45") may be the time since lighting."""
     text = tokens[i].text
-    if tokens[i].kind == "clock" and text[-1].isdigit() and int(text.split(":")[0]) <= 5 and not any(t.norm == "lit" for t in tokens):
+    if (
+        tokens[i].kind == "clock"
+        and text[-1].isdigit()
+        and int(text.split(":")[0]) <= 5
+        and not any(t.norm == "lit" for t in tokens)
+    ):
         hours, minutes = (int(part) for part in text.split(":"))
-        return Item(i, i + 1, (Meaning("skip", "clock"),), Measure(hours * 60 + minutes, "min", 1.0, 0.0, i, i + 1, counted=True))
+        return Item(
+            i,
+            i + 1,
+            (Meaning("skip", "clock"),),
+            Measure(hours * 60 + minutes, "min", 1.0, 0.0, i, i + 1, counted=True),
+        )
     return Item(i, i + 1, (Meaning("skip", "clock"),))
 
 
 def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[int, tuple[Meaning, ...]] | None:
-    phrase = longest_phrase(tokens, i, lexicon.phrases, lexicon.longest)
+    phrase = longest_phrase(tokens, i, lexicon.phrases, lexicon.compounds, lexicon.longest)
     if phrase and phrase[0] == i + 1 and word(tokens, i) == "full" and word(tokens, i + 1) in _NOT_FULL:
         return None
     return phrase
@@ -151,7 +184,19 @@ def _mark(tokens: Sequence[Token], i: int) -> Item | None:
     token = tokens[i]
     if token.kind == "fraction":
         top, bottom = (int(part) for part in token.text.split("/"))
-        share_follows = word(tokens, i + 1) in ("of", "way", "melted", "full", "in", "inch", '"', "inches", "across", "round", "liquid")
+        share_follows = word(tokens, i + 1) in (
+            "of",
+            "way",
+            "melted",
+            "full",
+            "in",
+            "inch",
+            '"',
+            "inches",
+            "across",
+            "round",
+            "liquid",
+        )
         if bottom in (5, 10) and top <= bottom and not share_follows:
             return Item(i, i + 1, (Meaning("mark", f"{top / bottom}"),))
         return None
@@ -163,7 +208,12 @@ def _mark(tokens: Sequence[Token], i: int) -> Item | None:
         scale = read_number(tokens, j + 2)
         if scale and scale.value in (5, 10) and number.value <= scale.value:
             return Item(i, scale.end, (Meaning("mark", f"{number.value / scale.value}"),))
-    if word(tokens, j) == "/" and (scale := read_number(tokens, j + 1)) and scale.value in (5, 10) and number.value <= scale.value:
+    if (
+        word(tokens, j) == "/"
+        and (scale := read_number(tokens, j + 1))
+        and scale.value in (5, 10)
+        and number.value <= scale.value
+    ):
         return Item(i, scale.end, (Meaning("mark", f"{number.value / scale.value}"),))
     return None
 
@@ -171,10 +221,29 @@ def _mark(tokens: Sequence[Token], i: int) -> Item | None:
 def _label(tokens: Sequence[Token], note: str, i: int) -> Item | None:
     """A candle's label: "candle 3", "jar B", "#4", "A1", or a lone capital ("B is sooting")."""
     head = word(tokens, i)
-    if tokens[i].kind == "number" and word(tokens, i + 1) == ")" and word(tokens, i - 1) != "(" and tokens[i + 1].start == tokens[i].end:
+    if (
+        tokens[i].kind == "number"
+        and word(tokens, i + 1) == ")"
+        and word(tokens, i - 1) != "("
+        and tokens[i + 1].start == tokens[i].end
+    ):
         opened = any(word(tokens, k) == "(" for k in range(max(0, i - 8), i))
         return None if opened else Item(i, i + 2, (Meaning("label", tokens[i].text),))
-    if head in ("candle", "candles", "jar", "tin", "sample", "number", "specimen", "vessel", "unit", "pot", "tumbler", "#", "no"):
+    if head in (
+        "candle",
+        "candles",
+        "jar",
+        "tin",
+        "sample",
+        "number",
+        "specimen",
+        "vessel",
+        "unit",
+        "pot",
+        "tumbler",
+        "#",
+        "no",
+    ):
         j = i + 1 + (head == "no" and word(tokens, i + 1) == ".")
         if head == "candle" and word(tokens, j) in ("number", "no"):
             j += 1 + (word(tokens, j + 1) == ".")
@@ -205,7 +274,12 @@ def _label_name(tokens: Sequence[Token], note: str, j: int) -> tuple[str, int] |
     measure = read_measure(tokens, j)
     if measure and measure.unit is None and measure.value == int(measure.value) and measure.half_range == 0:
         end = measure.end
-        glued = end < len(tokens) and tokens[end].kind == "word" and len(tokens[end].text) == 1 and tokens[end].start == tokens[end - 1].end
+        glued = (
+            end < len(tokens)
+            and tokens[end].kind == "word"
+            and len(tokens[end].text) == 1
+            and tokens[end].start == tokens[end - 1].end
+        )
         return (f"{measure.value:g}{tokens[end].text.upper()}", end + 1) if glued else (f"{measure.value:g}", end)
     return None
 
@@ -233,9 +307,21 @@ def _pluses(tokens: Sequence[Token], i: int) -> Item | None:
     j = i
     while word(tokens, j) == "+":
         j += 1
-    if j == i or (j == i + 1 and j < len(tokens) and tokens[j].kind != "newline" and word(tokens, j) not in (",", ".", ";", ")")):
+    if j == i or (
+        j == i + 1 and j < len(tokens) and tokens[j].kind != "newline" and word(tokens, j) not in (",", ".", ";", ")")
+    ):
         return None
-    return Item(i, j, (Meaning("degree", ("slight", "moderate", "heavy")[min(j - i, 3) - 1], ("slight", "moderate", "heavy")[min(j - i, 3) - 1]),))
+    return Item(
+        i,
+        j,
+        (
+            Meaning(
+                "degree",
+                ("slight", "moderate", "heavy")[min(j - i, 3) - 1],
+                ("slight", "moderate", "heavy")[min(j - i, 3) - 1],
+            ),
+        ),
+    )
 
 
 def scan_overlays(tokens: Sequence[Token], lexicon: Lexicon, items: Sequence[Item]) -> list[Item]:
@@ -245,7 +331,7 @@ def scan_overlays(tokens: Sequence[Token], lexicon: Lexicon, items: Sequence[Ite
     labelled = {k for item in items if item.has("label") for k in range(item.start, item.end)}
     i = 0
     while i < len(tokens):
-        phrase = longest_phrase(tokens, i, lexicon.overlays, lexicon.longest)
+        phrase = longest_phrase(tokens, i, lexicon.overlays, lexicon.overlay_compounds, lexicon.longest)
         if phrase and i not in labelled and not _false_direction(tokens, i, phrase[0]):
             found.append(Item(i, phrase[0], phrase[1]))
             i = phrase[0]
@@ -261,12 +347,32 @@ def _false_direction(tokens: Sequence[Token], i: int, end: int) -> bool:
     """ "wax left on the wall": left over, not left-hand."""
     if end != i + 1 or word(tokens, i) != "left":
         return False
-    counted = {word(tokens, k) for k in range(max(0, i - 6), i)} & {"no", "any", "of", "still", "there's", "much", "some"}
+    counted = {word(tokens, k) for k in range(max(0, i - 6), i)} & {
+        "no",
+        "any",
+        "of",
+        "still",
+        "there's",
+        "much",
+        "some",
+    }
     if word(tokens, i - 1) in ("up", "hangup") and counted and word(tokens, i + 1) not in _LEFT_NOUNS:
         return True
-    if word(tokens, i + 1) in _LEFT_NOUNS or word(tokens, i - 1) in ("the", *_AFTER_LEAN) and word(tokens, i - 1) not in ("mm", "soot", "only", "up"):
+    if (
+        word(tokens, i + 1) in _LEFT_NOUNS
+        or (word(tokens, i - 1) in ("the", *_AFTER_LEAN)
+        and word(tokens, i - 1) not in ("mm", "soot", "only", "up"))
+    ):
         return False
-    return word(tokens, i - 1) in _AFTER_WAX_LEFT or word(tokens, i + 1) in ("in", "on", "over", "behind", "there", "at", "after")
+    return word(tokens, i - 1) in _AFTER_WAX_LEFT or word(tokens, i + 1) in (
+        "in",
+        "on",
+        "over",
+        "behind",
+        "there",
+        "at",
+        "after",
+    )
 
 
 def _single_direction(tokens: Sequence[Token], i: int) -> Item | None:
@@ -274,6 +380,10 @@ def _single_direction(tokens: Sequence[Token], i: int) -> Item | None:
     text = word(tokens, i)
     if text == "l" or (text == "r" and tokens[i].kind == "word"):
         return Item(i, i + 1, (Meaning("directions", "left" if text == "l" else "right"),))
-    if text == "right" and word(tokens, i - 1) in _AFTER_LEAN and word(tokens, i + 1) not in ("amount", "height", "depth", "size"):
+    if (
+        text == "right"
+        and word(tokens, i - 1) in _AFTER_LEAN
+        and word(tokens, i + 1) not in ("amount", "height", "depth", "size")
+    ):
         return Item(i, i + 1, (Meaning("directions", "right"),))
     return None

@@ -45,7 +45,13 @@ def parse_expected(text: str) -> Expected:
     quantity, state, rest = words[0], words[1], words[2:]
     value = float(rest[0]) if rest and _NUMBER.match(rest[0]) else None
     return Expected(
-        quantity, None if state == "-" else state, value, rest[1] if value is not None else None, hedged, superseded, where.strip() or None
+        quantity,
+        None if state == "-" else state,
+        value,
+        rest[1] if value is not None else None,
+        hedged,
+        superseded,
+        where.strip() or None,
     )
 
 
@@ -144,7 +150,9 @@ def report(path: Path, score: Score) -> str:
     ]
     for quantity in sorted(score.expected | score.claimed):
         hit, said, want = score.found[quantity], score.claimed[quantity], score.expected[quantity]
-        lines.append(f"    {quantity:13} precision {hit / said if said else 1:.2f}  recall {hit / want if want else 1:.2f}  ({want} expected)")
+        lines.append(
+            f"    {quantity:13} precision {hit / said if said else 1:.2f}  recall {hit / want if want else 1:.2f}  ({want} expected)"
+        )
     return "\n".join(lines)
 
 

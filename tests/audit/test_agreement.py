@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+
 from pooleye.audit.agreement import (
     MIN_PAIRS,
     Interval,
@@ -87,7 +88,14 @@ def test_kappa_says_nothing_where_only_one_state_occurs():
 
 @pytest.mark.parametrize(
     ("value", "word"),
-    [(-0.1, "poor"), (0.0, "slight"), (0.2, "slight"), (0.41, "moderate"), (0.8, "substantial"), (0.81, "almost perfect")],
+    [
+        (-0.1, "poor"),
+        (0.0, "slight"),
+        (0.2, "slight"),
+        (0.41, "moderate"),
+        (0.8, "substantial"),
+        (0.81, "almost perfect"),
+    ],
 )
 def test_kappa_words_follow_landis_and_koch(value, word):
     assert kappa_word(value) == word
@@ -196,4 +204,6 @@ def test_settlement_share_has_statsmodels_wilson_interval():
 
     record = settlement_record(["photo-right"] * 7 + ["note-right"] * 2 + ["both-wrong"])
     assert (record.photo_right, record.note_right, record.both_wrong) == (7, 2, 1)
-    assert (record.photo_share.low, record.photo_share.high) == pytest.approx(proportion_confint(7, 10, method="wilson"))
+    assert (record.photo_share.low, record.photo_share.high) == pytest.approx(
+        proportion_confint(7, 10, method="wilson")
+    )

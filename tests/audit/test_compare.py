@@ -3,6 +3,7 @@
 import math
 
 import pytest
+
 from pooleye.audit.claims import Claim
 from pooleye.audit.compare import Measured, audit_checkpoint, claimed_number, compare, load_scales
 from pooleye.audit.reading import read_note
@@ -92,7 +93,9 @@ def test_unmeasured_and_unseeable_claims_cannot_be_told():
     assert (found.verdict, found.why) == ("cannot-tell", "no soot_delta_L was measured")
 
 
-@pytest.mark.parametrize(("coverage", "verdict"), [(0.44, "agrees"), (0.66, "agrees"), (0.2, "contradicts"), (0.95, "contradicts")])
+@pytest.mark.parametrize(
+    ("coverage", "verdict"), [(0.44, "agrees"), (0.66, "agrees"), (0.2, "contradicts"), (0.95, "contradicts")]
+)
 def test_share_of_the_way_may_mean_surface_or_diameter(coverage, verdict):
     assert compare(only_claim("pool two thirds of the way"), {"pool_coverage": ratio(coverage)}).verdict == verdict
 
@@ -125,7 +128,10 @@ def test_flicker_is_judged_against_the_flame():
 def test_withdrawn_claims_are_not_compared_and_unspoken_measurements_are_listed():
     reading = read_note("Full pool. Scratch that, nearly full. No smoke.")
     audit = audit_checkpoint(reading.claims, {"pool_coverage": ratio(0.9), "soot_delta_L": Measured(-8.0, 0.7, "1")})
-    assert [(c.claim.state, c.verdict) for c in audit.comparisons] == [("nearly-full", "agrees"), ("none", "cannot-tell")]
+    assert [(c.claim.state, c.verdict) for c in audit.comparisons] == [
+        ("nearly-full", "agrees"),
+        ("none", "cannot-tell"),
+    ]
     assert audit.unspoken == ("soot_delta_L",)
 
 
@@ -138,7 +144,9 @@ def test_hedged_words_are_given_more_room():
 
 def test_makers_own_bands_override(tmp_path):
     own = tmp_path / "bands.toml"
-    own.write_text('[flame-height]\nmeasured="flame_height"\nunit="mm"\nvague=1.0\nsource="ours"\nstates.tall={low=40.0}\nstates.low={high=10.0}\nstates.right={low=10.0,high=40.0}\n')
+    own.write_text(
+        '[flame-height]\nmeasured="flame_height"\nunit="mm"\nvague=1.0\nsource="ours"\nstates.tall={low=40.0}\nstates.low={high=10.0}\nstates.right={low=10.0,high=40.0}\n'
+    )
     assert compare(only_claim("tall flame"), {"flame_height": mm(30)}, load_scales(own)).verdict == "contradicts"
     own.write_text("[sparkle]\nvague=1\n")
     with pytest.raises(PooleyeError):
