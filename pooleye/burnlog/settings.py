@@ -23,6 +23,7 @@ class Settings:
     checkpoints_min: minutes after lighting at which to look. burn_min: usual length of a burn.
     scale_step_g: the scale's display step. clock_half_width_min: how sure a noted time is (rectangular, half-width).
     spacing_mm: distance between lit candles that is kept unless said otherwise; 0 = not said.
+    card_ruler_mm: how long the bench card's printed 100 mm line is by a ruler; 0 = not checked.
     """
 
     name: str = "workshop"
@@ -35,13 +36,14 @@ class Settings:
     scale_step_g: float = 0.1
     clock_half_width_min: float = 1.0
     spacing_mm: float = 0.0
+    card_ruler_mm: float = 0.0
 
 
-_KINDS: dict[str, type | tuple[type, ...]] = {
-    "name": str, "zone": str, "database": str, "photos": str, "currency": str,
-    "checkpoints_min": list, "burn_min": (int, float), "scale_step_g": (int, float),
-    "clock_half_width_min": (int, float), "spacing_mm": (int, float),
-}  # fmt: skip
+def _kind(default: Any) -> type | tuple[type, ...]:
+    return list if isinstance(default, tuple) else (int, float) if isinstance(default, float) else str
+
+
+_KINDS: dict[str, type | tuple[type, ...]] = {one.name: _kind(one.default) for one in fields(Settings)}
 
 
 def _refuse_unknown(path: Path, read: dict[str, Any]) -> None:

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 
 from pooleye.burnlog import bench, burns, find, states
 from pooleye.burnlog.bench import Place
+from pooleye.burnlog.card_reading import CardSeen, card_in_photo
 from pooleye.burnlog.filing import Measurer, file_photo, job_for, measure_job, place_of_photo, record_reading
-from pooleye.burnlog.look import Seen, look
+from pooleye.burnlog.look import CLIP_SUFFIXES, Seen, look
 from pooleye.burnlog.matching import utc_of
 from pooleye.burnlog.records import Candle, Photo
 from pooleye.burnlog.results import Advice, with_advice
@@ -34,11 +35,14 @@ class Snapped:
     already: bool
     result: dict[str, Any]
     advice: tuple[Advice, ...] = ()
+    card: CardSeen | None = None
 
     def said(self) -> list[str]:
         """Stops, where it was filed, the numbers, the rest."""
         again = " (was filed before)" if self.already else ""
         lines = [f"{self.photo} → {self.place.said()}{again}", *numbers(self.result)]
+        if self.card is not None:
+            lines.append(f"  bench card: {self.card.scale} on the table, 12 o'clock at {self.card.twelve}")
         return with_advice(self.advice, lines)
 
 
@@ -155,4 +159,9 @@ def _measured(
         result = dict(outcome["result"])
     with workspace.read() as session:
         advice += advice_on(find.candle(session, place.candle), result)
-    return Snapped(path.name, sha256, place, how, already, result, advice)
+    card = card_in_photo(str(path), workspace.settings.card_ruler_mm or None) if _is_still(path) else None
+    return Snapped(path.name, sha256, place, how, already, result, advice, card)
+
+
+def _is_still(path: Path) -> bool:
+    return path.suffix.lower() not in CLIP_SUFFIXES

@@ -62,6 +62,10 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
         "release": "Let held candles be lit again.",
         "cost": "What a candle, a pour or a trial has cost in materials.",
     },
+    "log_print": {
+        "labels": "Write a sheet of candle labels as PDF, at exact size.",
+        "card": "Write bench cards as PDF: code, scale, tilt, 12 o'clock, white.",
+    },
 }
 _FAMILY_OF = {name: family for family, commands in FAMILIES.items() for name in commands}
 
