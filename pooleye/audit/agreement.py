@@ -64,9 +64,9 @@ def disagreement_weights(size: int, weights: Weights) -> NDArray[np.float64]:
     """(size, size) weights: 0 on the diagonal; off it 1, |i-j|, or (i-j)^2, scaled to 1 at the far corner."""
     i, j = np.indices((size, size))
     if weights == "none":
-        return (i != j).astype(float)
+        return np.asarray(i != j, dtype=np.float64)
     far = max(size - 1, 1)
-    return (np.abs(i - j) / far) ** (1 if weights == "linear" else 2)
+    return np.asarray((np.abs(i - j) / far) ** (1 if weights == "linear" else 2), dtype=np.float64)
 
 
 def cross_table(first: Sequence[str], second: Sequence[str], states: Sequence[str]) -> NDArray[np.int64]:

@@ -279,7 +279,7 @@ def compare(
     if (
         (claim.state is not None or claim.value is None)
         and claim.quantity in scales
-        and not (claim.quantity, claim.state) == ("wick", "leaning")
+        and (claim.quantity, claim.state) != ("wick", "leaning")
     ):
         found.append(compare_word(claim, evidence, scales[claim.quantity]))
     told = [comparison for comparison in found if comparison is not None]

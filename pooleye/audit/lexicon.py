@@ -55,7 +55,9 @@ class Compound:
         return _compound_end(self.parts, norms, start, passed_over)
 
 
-def _compound_end(parts: tuple[frozenset[Phrase], ...], norms: Phrase, start: int, passed_over: frozenset[str]) -> int | None:
+def _compound_end(
+    parts: tuple[frozenset[Phrase], ...], norms: Phrase, start: int, passed_over: frozenset[str]
+) -> int | None:
     if not parts:
         return start
     ends = [
@@ -254,14 +256,24 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
     overlays, overlay_compounds = _compile(_overlay_entries(data), groups)
     words = {word for phrase in itertools.chain(phrases, overlays) for word in phrase}
     words |= {word for entries in groups.values() for entry in entries for word in entry.split()}
-    words |= {word for table in (compounds, overlay_compounds) for found in table.values() for c in found for part in c.parts for phrase in part for word in phrase}
+    words |= {
+        word
+        for table in (compounds, overlay_compounds)
+        for found in table.values()
+        for c in found
+        for part in c.parts
+        for phrase in part
+        for word in phrase
+    }
     plain = frozenset(data["plain"]["words"])
     return Lexicon(
         phrases=phrases,
         overlays=overlays,
         compounds=compounds,
         overlay_compounds=overlay_compounds,
-        vocabulary=frozenset(words | NUMBER_VOCABULARY | plain | set(data["talk"]["candle_words"]) | set(data["talk"]["check"])),
+        vocabulary=frozenset(
+            words | NUMBER_VOCABULARY | plain | set(data["talk"]["candle_words"]) | set(data["talk"]["check"])
+        ),
         plain=plain,
         thing_quantities={name: tuple(thing["quantities"]) for name, thing in data["things"].items()},
         thing_negated={name: thing["negated"] for name, thing in data["things"].items() if "negated" in thing},

@@ -70,12 +70,17 @@ def longest_phrase(
     for compound in compounds.get(norms[0], ()):
         end = compound.end(norms, 0, _PASSED_OVER)
         if end is not None and end >= length:
-            senses = (*(senses if end == length else ()), *(() if compound.meaning in senses and end == length else (compound.meaning,)))
+            senses = (
+                *(senses if end == length else ()),
+                *(() if compound.meaning in senses and end == length else (compound.meaning,)),
+            )
             length = end
     return (i + length, senses) if length else None
 
 
-def _longest_written(norms: Phrase, table: Mapping[Phrase, tuple[Meaning, ...]]) -> tuple[int, tuple[Meaning, ...]] | None:
+def _longest_written(
+    norms: Phrase, table: Mapping[Phrase, tuple[Meaning, ...]]
+) -> tuple[int, tuple[Meaning, ...]] | None:
     for length in range(len(norms), 0, -1):
         senses = table.get(norms[:length])
         if senses is None and length > 2 and norms[length - 1] not in _PASSED_OVER:
@@ -358,10 +363,8 @@ def _false_direction(tokens: Sequence[Token], i: int, end: int) -> bool:
     }
     if word(tokens, i - 1) in ("up", "hangup") and counted and word(tokens, i + 1) not in _LEFT_NOUNS:
         return True
-    if (
-        word(tokens, i + 1) in _LEFT_NOUNS
-        or (word(tokens, i - 1) in ("the", *_AFTER_LEAN)
-        and word(tokens, i - 1) not in ("mm", "soot", "only", "up"))
+    if word(tokens, i + 1) in _LEFT_NOUNS or (
+        word(tokens, i - 1) in ("the", *_AFTER_LEAN) and word(tokens, i - 1) not in ("mm", "soot", "only", "up")
     ):
         return False
     return word(tokens, i - 1) in _AFTER_WAX_LEFT or word(tokens, i + 1) in (
