@@ -57,7 +57,7 @@ class LimitsOfAgreement:
     upper: Interval
 
 
-# -- graded claims ------------------------------------------------------------------------------------------------------
+# -- graded claims ---------------------------------------------------------------------------------------------------
 
 
 def disagreement_weights(size: int, weights: Weights) -> NDArray[np.float64]:
@@ -113,7 +113,7 @@ def kappa_word(value: float) -> str:
     return next(word for upper, word in LANDIS_KOCH if value < upper or (value <= upper and upper > 0))
 
 
-# -- numbers ------------------------------------------------------------------------------------------------------------
+# -- numbers ---------------------------------------------------------------------------------------------------------
 
 
 def limits_of_agreement(differences: Sequence[float], confidence: float = 0.95) -> LimitsOfAgreement:
@@ -156,7 +156,7 @@ def drift(days: Sequence[float], differences: Sequence[float], confidence: float
     )
 
 
-# -- the level at which the eye begins to see -----------------------------------------------------------------------------
+# -- the level at which the eye begins to see ------------------------------------------------------------------------
 
 
 def seeing_threshold(measured: Sequence[float], seen: Sequence[bool], lapse: float = LAPSE_RATE) -> Interval:
@@ -186,7 +186,7 @@ def seeing_threshold(measured: Sequence[float], seen: Sequence[bool], lapse: flo
     return Interval(value, max(high - low, 1e-12) / 4, low, high, len(x))
 
 
-# -- in words ----------------------------------------------------------------------------------------------------------------
+# -- in words --------------------------------------------------------------------------------------------------------
 
 
 def graded_in_words(quantity: str, found: Interval) -> str:
@@ -204,11 +204,13 @@ def numbers_in_words(quantity: str, unit: str, found: LimitsOfAgreement) -> str:
     bias = found.bias
     if bias.n < MIN_PAIRS:
         return f"{quantity}: {bias.n} numbers so far, not enough to judge your eye; {MIN_PAIRS} are needed."
-    spread = f"single notes lie between {found.lower.value:+.1f} and {found.upper.value:+.1f} {unit} of the photo ({bias.n} numbers)"
+    limits = f"{found.lower.value:+.1f} and {found.upper.value:+.1f} {unit}"
+    spread = f"single notes lie between {limits} of the photo ({bias.n} numbers)"
     if bias.low <= 0 <= bias.high:
         return f"{quantity}: no bias to be seen; {spread}."
     side = "high" if bias.value > 0 else "low"
-    return f"{quantity}: you note {abs(bias.value):.1f} {unit} too {side} on average ({bias.low:+.1f} to {bias.high:+.1f}); {spread}."
+    mean = f"{abs(bias.value):.1f} {unit} too {side} on average ({bias.low:+.1f} to {bias.high:+.1f})"
+    return f"{quantity}: you note {mean}; {spread}."
 
 
 def drift_in_words(quantity: str, unit: str, found: Interval) -> str:
@@ -222,16 +224,18 @@ def drift_in_words(quantity: str, unit: str, found: Interval) -> str:
 
 
 def threshold_in_words(what: str, unit: str, eye: Interval, tool: float) -> str:
-    """ "You see soot about 12 deg of arc too late": the tester's threshold against the tool's, if the interval says so."""
+    """ "You see soot about 12 deg of arc too late": the tester's threshold against the tool's, where they differ."""
     if eye.n < MIN_PAIRS:
         return f"{what}: {eye.n} looks so far, not enough to judge when you begin to see it."
     late = eye.value - tool
     if eye.low <= tool <= eye.high:
         return f"{what}: you see it about when the photos do ({eye.low:.0f} to {eye.high:.0f} {unit})."
-    return f"{what}: you see it about {abs(late):.0f} {unit} too {'late' if late > 0 else 'early'} (from {eye.low:.0f} to {eye.high:.0f} {unit} on; the photos from {tool:.0f})."
+    when = "late" if late > 0 else "early"
+    ends = f"from {eye.low:.0f} to {eye.high:.0f} {unit} on; the photos from {tool:.0f}"
+    return f"{what}: you see it about {abs(late):.0f} {unit} too {when} ({ends})."
 
 
-# -- contradictions settled by hand ------------------------------------------------------------------------------------------
+# -- contradictions settled by hand ----------------------------------------------------------------------------------
 
 Settled = Literal["note-right", "photo-right", "both-wrong"]
 

@@ -8,33 +8,10 @@ from dataclasses import dataclass, field
 from pooleye.audit.scanning import Item, word
 from pooleye.audit.tokens import Token
 
-_BREAK_WORDS = frozenset(
-    (
-        "and",
-        "but",
-        "then",
-        "with",
-        "so",
-        "because",
-        "although",
-        "though",
-        "however",
-        "plus",
-        "also",
-        "while",
-        "whereas",
-        "&",
-        "until",
-        "till",
-        "tho",
-        "cos",
-        "besides",
-        "otherwise",
-        "meanwhile",
-        "afterwards",
-        "which",
-    )  # fmt: skip
-)
+_BREAK_WORDS = frozenset((
+    "and", "but", "then", "with", "so", "because", "although", "though", "however", "plus", "also", "while",
+    "whereas", "&", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which",
+))  # fmt: skip
 _LIST_JOINERS = frozenset((",", "and", "&", "or", "nor", "/", "+"))
 
 
@@ -54,7 +31,10 @@ class Clause:
 def sentence_spans(
     tokens: Sequence[Token], note: str, items: Sequence[Item], openings: Set[int] = frozenset()
 ) -> list[tuple[int, int, str]]:
-    """(start, end, closing mark) of each sentence; `openings` start one without a mark; a question answered at once is one sentence with its answer."""
+    """(start, end, closing mark) of each sentence; `openings` start one without a mark.
+
+    A question answered at once is one sentence with its answer.
+    """
     covered = _covered(items)
     spans, start = [], 0
     for i, token in enumerate(tokens):

@@ -86,7 +86,7 @@ class Comparison:
     why: str
 
 
-# -- scales -------------------------------------------------------------------------------------------------------------
+# -- scales ----------------------------------------------------------------------------------------------------------
 
 
 def _scale(quantity: str, entry: Mapping[str, Any], source: str) -> Scale:
@@ -106,7 +106,10 @@ def _built_in_scales() -> Mapping[str, Scale]:
 
 
 def load_scales(own: Path | None = None) -> Mapping[str, Scale]:
-    """{quantity: scale}, a maker's own file overriding whole quantities. Raises PooleyeError for a file of another shape."""
+    """{quantity: scale}, a maker's own file overriding whole quantities.
+
+    Raises PooleyeError for a file of another shape.
+    """
     scales = dict(_built_in_scales())
     if own is not None:
         try:
@@ -120,7 +123,7 @@ def load_scales(own: Path | None = None) -> Mapping[str, Scale]:
     return scales
 
 
-# -- numbers --------------------------------------------------------------------------------------------------------------
+# -- numbers ---------------------------------------------------------------------------------------------------------
 
 _NUMBER_OF = {
     ("melt-pool", "length"): ("pool_diameter",),
@@ -182,7 +185,7 @@ def _told_range(claim: Claim, kind: str, found: Sequence[Measured]) -> tuple[flo
     return min(values), max(values), u
 
 
-# -- words ----------------------------------------------------------------------------------------------------------------
+# -- words -----------------------------------------------------------------------------------------------------------
 
 
 def _with_ratios(evidence: Evidence) -> Evidence:
@@ -234,7 +237,7 @@ def _all_possible(scale: Scale, measured: Measured, vague: float) -> bool:
     return all(abs(band.gap(measured.value)) <= CONSISTENT_U * combined for band in scale.bands.values())
 
 
-# -- verdicts ----------------------------------------------------------------------------------------------------------------
+# -- verdicts --------------------------------------------------------------------------------------------------------
 
 
 def _untold(claim: Claim, why: str) -> Comparison:

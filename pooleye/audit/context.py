@@ -1,4 +1,4 @@
-"""One clause on the table: its heads, the heads spoken of just before, and the steps that every reader of words needs."""
+"""One clause on the table: its heads, those spoken of just before, and the steps that every reader of words needs."""
 
 from __future__ import annotations
 
@@ -58,8 +58,9 @@ class ClauseContext:
         known = next((c for c in self.clones if c.quantities == earlier.quantities and c.thing == earlier.thing), None)
         if known is not None:
             return known
-        clone = Head(Item(item.start, item.end, earlier.item.senses), earlier.quantities, self.clause,
-                     presence=earlier.presence, thing=earlier.thing, parts=list(earlier.parts[:1]) if earlier.presence else [])  # fmt: skip
+        parts = list(earlier.parts[:1]) if earlier.presence else []
+        clone = Head(Item(item.start, item.end, earlier.item.senses), earlier.quantities, self.clause, parts=parts)
+        clone.presence, clone.thing = earlier.presence, earlier.thing
         self.clones.append(clone)
         return clone
 

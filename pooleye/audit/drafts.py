@@ -1,4 +1,4 @@
-"""What a head with its modifiers claims: the draft of a claim, after denial, "nearly" and "except" have done their work."""
+"""What a head with its modifiers claims, after denial, "nearly" and "except" have done their work."""
 
 from __future__ import annotations
 
@@ -79,9 +79,22 @@ def _draft(head: Head, quantity: str, state: str | None, measure: Measure | None
         head.clause if measure is None or start != measure.start else head.measured_in.get(measure.start, head.clause)
     )
     return Draft(
-        quantity, state, start, end, measure, head.loose, tuple(head.parts), tuple(head.directions),
-        head.hedged or head.soft or head.loose, head.candle, quoted=head.quoted, shifted=head.shifted, said=_said_at(head, quantity, measure), sentence=sentence, clause=clause,
-    )  # fmt: skip
+        quantity,
+        state,
+        start,
+        end,
+        measure,
+        loose=head.loose,
+        parts=tuple(head.parts),
+        directions=tuple(head.directions),
+        hedged=head.hedged or head.soft or head.loose,
+        candle=head.candle,
+        quoted=head.quoted,
+        sentence=sentence,
+        clause=clause,
+        shifted=head.shifted,
+        said=_said_at(head, quantity, measure),
+    )
 
 
 def _said_at(head: Head, quantity: str, measure: Measure | None) -> int:
@@ -94,7 +107,7 @@ def _said_at(head: Head, quantity: str, measure: Measure | None) -> int:
 
 
 def _range_of(head: Head, quantity: str, measure: Measure | None) -> tuple[int, int]:
-    """The tokens that make one claim of a head; a number said in a later clause about a thing stands by itself there."""
+    """The tokens that make one claim of a head; a number said in a later clause of a thing stands by itself there."""
     if (
         measure is not None
         and measure.start >= head.clause.end

@@ -35,7 +35,7 @@ DEGREES = ("none", "slight", "moderate", "heavy")
 
 @dataclass(frozen=True)
 class Meaning:
-    """One sense of a phrase: `kind` is its part in a sentence, `name` the quantity, thing or cue, `state` if it has one."""
+    """One sense of a phrase: `kind` is its part in a sentence, `name` the quantity, thing or cue, `state` if any."""
 
     kind: str
     name: str
@@ -147,9 +147,10 @@ def _entries(data: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
         yield from ((entry, Meaning(cue, cue)) for entry in data["talk"][cue])
 
 
-_COMPETING_CUES = ("negations", "after", "affirmations", "nearly", "withdraw", "amend", "quoted", "illusion",
-                   "comparative", "last_burn", "plan", "not_plan", "condition", "snuff", "other_candle",
-                   "this_candle", "fillers", "unknown")  # fmt: skip
+_COMPETING_CUES = (
+    "negations", "after", "affirmations", "nearly", "withdraw", "amend", "quoted", "illusion", "comparative",
+    "last_burn", "plan", "not_plan", "condition", "snuff", "other_candle", "this_candle", "fillers", "unknown",
+)  # fmt: skip
 _OVERLAY_CUES = ("hedges", "negating_hedges", "approx", "events")
 
 

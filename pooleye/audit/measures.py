@@ -25,10 +25,15 @@ _OFF_CENTRE = (
     "from the center",
     "off axis",
 )
-_ASIDE = ("out of centre", "out of center", "off to", "off the centre", "off the center", "from the middle", "left of", "right of",
-          "to the left", "to the right", "to one side", "towards", "off")  # fmt: skip
-_RING_OF = ("hang", "ring", "of hang", "collar", "of wax", "of hard wax", "of solid wax", "of unmelted", "unmelted", "wax left", "hard wax",
-            "of cold wax", "ledge", "shelf", "rim of wax", "band of wax", "thick ring", "of it left on")  # fmt: skip
+_ASIDE = (
+    "out of centre", "out of center", "off to", "off the centre", "off the center", "from the middle", "left of",
+    "right of", "to the left", "to the right", "to one side", "towards", "off",
+)  # fmt: skip
+_RING_OF = (
+    "hang", "ring", "of hang", "collar", "of wax", "of hard wax", "of solid wax", "of unmelted", "unmelted",
+    "wax left", "hard wax", "of cold wax", "ledge", "shelf", "rim of wax", "band of wax", "thick ring",
+    "of it left on",
+)  # fmt: skip
 
 
 class MeasureReader(WordReader):
@@ -123,47 +128,45 @@ class MeasureReader(WordReader):
         """ "full at 3h10" is when the pool became full; the hour of a checkpoint is no value."""
         if self.clause.opened_by in ("until", "till") and self.same_sentence and self._becomes_full(item, measure):
             return
-        at_check = any(
-            word(self.tokens, k) in ("check", "checkpoint", "reading", "inspection", "mark")
-            for k in (item.end, item.end + 1)
-        )
-        if at_check or "hour" in item.names("skip"):
-            if not self._event_before(item) and "by" not in (
-                word(self.tokens, item.start - 1),
-                word(self.tokens, item.start - 2),
-            ):
-                return
-        head = next((h for h in self.heads if says_full(h)), None)
-        if head is None:
-            head = next(
-                (h for h in self.before[-1:] if says_full(h) and self.same_sentence and self._only_time(item)), None
-            )
-        if head is None and not self.heads and any(o.has("events") for o in self.clause.overlays):
-            head = next((h for h in self.before[-1:] if says_full(h)), None)
-            if head is not None and not head.measures:
-                head.measures.append(("melt-pool", measure))
-                head.heard.append(item.start)
+        if self._is_checkpoint(item):
             return
+        head = self._full_head(item)
+        looked = {"looked", "checked", "look", "peeked"}
         if (
             head is None
             or head.measures
-            or any(
-                word(self.tokens, k) in ("looked", "checked", "look", "peeked")
-                for k in range(self.clause.start, item.start)
-            )
+            or looked & {word(self.tokens, k) for k in range(self.clause.start, item.start)}
         ):
             return
-        if item.start >= head.item.end:
-            link = word(self.tokens, item.start - 1)
-            near = 8 if link in ("at", "by", "after", "in", "@", "around", "about", "within", "the") else 4
-            direct = item.start - head.end <= near and link not in ("for", "every", "last", "first", "next")
-            if not direct:
-                return
-        elif not self._event_before(item):
-            return
-        head.measures.append(("melt-pool", measure))
-        head.used.append((item.start, item.end))
-        head.loose |= self._is_loose(item)
+        if head in self.before or self._is_when(head, item):
+            head.measures.append(("melt-pool", measure))
+            head.used.append((item.start, item.end))
+            head.heard.append(item.start)
+            head.loose |= self._is_loose(item)
+
+    def _is_checkpoint(self, item: Item) -> bool:
+        """ "at the 2 hour check", "at hour 2": the checkpoint's hour, unless something is said to happen then."""
+        follows = {word(self.tokens, k) for k in (item.end, item.end + 1)}
+        named = follows & {"check", "checkpoint", "reading", "inspection", "mark"} or "hour" in item.names("skip")
+        led_by = {word(self.tokens, item.start - 1), word(self.tokens, item.start - 2)}
+        return bool(named) and "by" not in led_by and not self._event_before(item)
+
+    def _full_head(self, item: Item) -> Head | None:
+        """The head that says full: in this clause, or just before if the clause holds the time alone."""
+        here = next((h for h in self.heads if says_full(h)), None)
+        last = self.before[-1] if self.before and says_full(self.before[-1]) else None
+        if here is not None or last is None or self.heads:
+            return here
+        took = any(o.has("events") for o in self.clause.overlays)
+        return last if took or (self.same_sentence and self._only_time(item)) else None
+
+    def _is_when(self, head: Head, item: Item) -> bool:
+        """Does the time say when the pool became full: right after it, or before it with a word of reaching?"""
+        if item.start < head.item.end:
+            return self._event_before(item)
+        link = word(self.tokens, item.start - 1)
+        near = 8 if link in ("at", "by", "after", "in", "@", "around", "about", "within", "the") else 4
+        return item.start - head.end <= near and link not in ("for", "every", "last", "first", "next")
 
     def _becomes_full(self, item: Item, measure: Measure) -> bool:
         """ "not full until 4h" says full at 4 h."""

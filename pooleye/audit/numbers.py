@@ -20,7 +20,8 @@ _PARTS = {"half": 2, "halves": 2, "third": 3, "thirds": 3, "quarter": 4, "quarte
           "fifth": 5, "fifths": 5, "eighth": 8, "eighths": 8, "sixteenth": 16, "sixteenths": 16, "tenth": 10,
           "tenths": 10}  # fmt: skip
 _UNIT_WORDS = {
-    **dict.fromkeys(("mm", "mil", "mils", "mill", "mills", "millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
+    **dict.fromkeys(("mm", "mil", "mils", "mill", "mills", "millimetre", "millimetres"), "mm"),
+    **dict.fromkeys(("millimeter", "millimeters"), "mm"),
     **dict.fromkeys(("cm", "cms", "centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
     **dict.fromkeys(("in", "inch", "inches", "ins", '"', "''"), "in"),
     **dict.fromkeys(("min", "mins", "minute", "minutes", "minuets"), "min"),
@@ -37,8 +38,8 @@ LENGTHS = ("mm", "cm", "in")
 _RANGE_WORDS = ("to", "-", "or", "and", "/")
 _SHARE_TAIL = (
     "way", "melted", "across", "full", "liquid", "surface", "top", "distance", "molten", "melt", "pool", "covered",
-    "rim", "round", "around", "circumference", "candle", "coverage", "wax", "jar", "glass", "perimeter", "wall", "edge",
-    "there", "open", "burned", "burnt", "diameter", "width", "out", "cover", "mp",
+    "rim", "round", "around", "circumference", "candle", "coverage", "wax", "jar", "glass", "perimeter", "wall",
+    "edge", "there", "open", "burned", "burnt", "diameter", "width", "out", "cover", "mp",
 )  # fmt: skip
 
 NUMBER_VOCABULARY = frozenset(
@@ -288,8 +289,11 @@ def _range_end(
     return second, second_unit
 
 
-_CHANGE = frozenset(("grew", "grown", "growing", "went", "gone", "rose", "risen", "increased", "shrank", "shrunk", "dropped", "fell", "fallen",
-                     "reduced", "came", "up", "down", "crept", "climbed", "moved", "widened", "deepened", "changed", "going", "decreased", "spread"))  # fmt: skip
+_CHANGE = frozenset((
+    "grew", "grown", "growing", "went", "gone", "rose", "risen", "increased", "shrank", "shrunk", "dropped", "fell",
+    "fallen", "reduced", "came", "up", "down", "crept", "climbed", "moved", "widened", "deepened", "changed",
+    "going", "decreased", "spread",
+))  # fmt: skip
 
 
 def _changes(tokens: Sequence[Token], first: _Number) -> bool:

@@ -10,21 +10,34 @@ from pooleye.audit.numbers import Measure, read_measure, read_number
 from pooleye.audit.tokens import Token
 
 # Numbers behind these words count things that are no measurement.
-_COUNTED = ("burn", "lot", "batch", "pour", "trial", "day", "session", "week", "arm", "round", "cycle", "test", "stage",
-            "page", "photo", "img", "rep", "run", "series", "wick", "size", "no", "checkpoint", "check", "hour", "cp")  # fmt: skip
-_NOT_FULL = ("burn", "session", "test", "cycle", "of", "4", "four", "size", "length", "height", "stop", "view", "on",
-             "hour", "fill", "day", "strength", "moon", "time", "force", "throw", "scent", "life", "jar")  # fmt: skip
-_STATE_VERBS = ("is", "was", "has", "had", "looks", "burns", "burning", "seems", "still", "full", "soots", "sooting",
-                "tunnelling", "tunneling", "smoking", "and", "flame", "pool", "wick", "soot", "did", "isn't", "went")  # fmt: skip
-_AFTER_WAX_LEFT = ("wax", "nothing", "any", "anything", "residue", "ring", "much", "little", "mm", "in", "inch", "was",
-                   "been", "hours", "g", "grams", "is", "mins", "minutes", "min", "h", "hrs", "sliver", "some", "bit", "i",
-                   "none", "one", "ones", "it", "are", "has", "just", "collar", "bits", "film")  # fmt: skip
+_COUNTED = (
+    "burn", "lot", "batch", "pour", "trial", "day", "session", "week", "arm", "round", "cycle", "test", "stage",
+    "page", "photo", "img", "rep", "run", "series", "wick", "size", "no", "checkpoint", "check", "hour", "cp",
+)  # fmt: skip
+_NOT_FULL = (
+    "burn", "session", "test", "cycle", "of", "4", "four", "size", "length", "height", "stop", "view", "on", "hour",
+    "fill", "day", "strength", "moon", "time", "force", "throw", "scent", "life", "jar",
+)  # fmt: skip
+_STATE_VERBS = (
+    "is", "was", "has", "had", "looks", "burns", "burning", "seems", "still", "full", "soots", "sooting",
+    "tunnelling", "tunneling", "smoking", "and", "flame", "pool", "wick", "soot", "did", "isn't", "went",
+)  # fmt: skip
+_BEFORE_LABEL = ("", ".", ",", ";", "than", "like", "and", "but", "as", "to", "unlike", "on", "vs", "beside", "with")
+_AFTER_WAX_LEFT = (
+    "wax", "nothing", "any", "anything", "residue", "ring", "much", "little", "mm", "in", "inch", "was", "been",
+    "hours", "g", "grams", "is", "mins", "minutes", "min", "h", "hrs", "sliver", "some", "bit", "i", "none", "one",
+    "ones", "it", "are", "has", "just", "collar", "bits", "film",
+)  # fmt: skip
 _LEFT_NOUNS = ("side", "hand", "edge", "wall", "rim", "half", "of", "front", "back", "quarter")
-_AFTER_LEAN = ("leaning", "leans", "lean", "left", "drifted", "moved", "off", "shifted", "back", "front", "tilted", "bent",
-               "to", "bottom", "top", "slightly", "more", "bends", "curling", "tilting", "drifting", "far", "near", "mm",
-               "leant", "leaned", "curled", "hard", "only", "toward", "towards", "the", "soot", "up")  # fmt: skip
-_PASSED_OVER = frozenset(("still", "now", "just", "also", "already", "always", "been", "slowly", "is", "are", "was", "were",
-                          "looks", "looking", "look", "seems", "has", "have", "had"))  # fmt: skip
+_AFTER_LEAN = (
+    "leaning", "leans", "lean", "left", "drifted", "moved", "off", "shifted", "back", "front", "tilted", "bent",
+    "to", "bottom", "top", "slightly", "more", "bends", "curling", "tilting", "drifting", "far", "near", "mm",
+    "leant", "leaned", "curled", "hard", "only", "toward", "towards", "the", "soot", "up",
+)  # fmt: skip
+_PASSED_OVER = frozenset((
+    "still", "now", "just", "also", "already", "always", "been", "slowly", "is", "are", "was", "were", "looks",
+    "looking", "look", "seems", "has", "have", "had",
+))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -262,8 +275,8 @@ def _label(tokens: Sequence[Token], note: str, i: int) -> Item | None:
             return Item(i, i + 2, (Meaning("label", head.upper() + tokens[i + 1].text),))
         lone = head != "a" or word(tokens, i + 1) in (":", "-", "has", "was", "did", "looks", "is", "full")
         before = word(tokens, i - 1)
-        if lone and (before in ("", ".", ",", ";", "than", "like", "and", "but", "as", "to", "unlike", "on", "vs", "beside", "with") or
-                     word(tokens, i + 1) in _STATE_VERBS or tokens[i - 1].kind == "newline"):  # fmt: skip
+        follows = before in _BEFORE_LABEL or tokens[i - 1].kind == "newline"
+        if lone and (follows or word(tokens, i + 1) in _STATE_VERBS):
             return Item(i, i + 1, (Meaning("label", head.upper()),))
     return None
 

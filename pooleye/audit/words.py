@@ -128,9 +128,9 @@ class WordReader(ClauseContext):
             head.used.append((item.start, item.end))
             return
         quantity = next(q for q in head.quantities if q in states)
-        if quantity in head.states and head.states[quantity][0] != states[quantity]:
-            if self._stronger(quantity, head.states[quantity][0], states[quantity]):
-                return
+        before = head.states[quantity][0] if quantity in head.states else None
+        if before not in (None, states[quantity]) and self._stronger(quantity, str(before), states[quantity]):
+            return
         head.states[quantity] = (states[quantity], item)
         head.soft |= item.has("soft") or item.start in self.softened
         head.used.append((item.start, item.end))

@@ -144,14 +144,17 @@ def report(path: Path, score: Score) -> str:
     found = max(score.found.total(), 1)
     lines = [
         f"{path.name}: {score.notes} notes, {score.expected.total()} claims expected, {score.claimed.total()} read",
-        f"  precision {score.precision:.3f}  recall {score.recall:.3f}  notes without any difference {score.perfect}/{score.notes}",
-        f"  hedged right {score.hedged_right / found:.3f} of the found; place right {score.where_right}/{score.where_said};"
+        f"  precision {score.precision:.3f}  recall {score.recall:.3f}"
+        f"  notes without any difference {score.perfect}/{score.notes}",
+        f"  hedged right {score.hedged_right / found:.3f} of the found;"
+        f" place right {score.where_right}/{score.where_said};"
         f" incidents {score.incidents_found} of {score.incidents_expected} found, {score.incidents_raised} raised",
     ]
     for quantity in sorted(score.expected | score.claimed):
         hit, said, want = score.found[quantity], score.claimed[quantity], score.expected[quantity]
         lines.append(
-            f"    {quantity:13} precision {hit / said if said else 1:.2f}  recall {hit / want if want else 1:.2f}  ({want} expected)"
+            f"    {quantity:13} precision {hit / said if said else 1:.2f}"
+            f"  recall {hit / want if want else 1:.2f}  ({want} expected)"
         )
     return "\n".join(lines)
 
