@@ -133,7 +133,9 @@ class ClauseReader(DenialReader):
         able = [h for h in self._claiming(bearers) if _takes_place(h, parts)]
         if not able and not self.heads and self.before and any(i.has("amend", "withdraw") for i in self.clause.items):
             able = [self._repeated(self.before[-1], overlay)]
-        if not able and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
+        if parts == ["wick"] and not directions:
+            parts = []
+        if not able and (parts or directions) and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
             able = [h for h in self._claiming(self.before[-1:]) if _takes_place(h, parts)]
         if not able:
             return

@@ -30,16 +30,7 @@ class DenialReader(MeasureReader):
             self._deny(item)
         for item in self.clause.items:
             if item.has("unknown"):
-                asked = next(
-                    (
-                        h
-                        for h in reversed([*self.before[-1:], *self.heads])
-                        if h.item.end <= item.start and not h.settled and not h.measures
-                    ),
-                    None,
-                )
-                if asked is not None:
-                    asked.dropped = "not-understood"
+                self._leave_unknown(item)
             if item.has("affirmations"):
                 head = next(
                     (h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start),
@@ -47,6 +38,14 @@ class DenialReader(MeasureReader):
                 )
                 if head is not None:
                     head.affirmed = True
+
+    def _leave_unknown(self, item: Item) -> None:
+        """ "HU: n/a", "didn't check the soot": named, but nothing is claimed of it."""
+        ahead = next((h for h in self.heads if h.item.start >= item.end), None)
+        behind = [h for h in [*self.before[-1:], *self.heads] if h.item.end <= item.start]
+        named = ahead or (behind[-1] if behind else None)
+        if named is not None and not named.settled and not named.measures:
+            named.dropped = "not-understood"
 
     def _deny_bare(self) -> None:
         """ "I thought it was tunnelling but it isn't": a clause that only denies denies what was last spoken of."""

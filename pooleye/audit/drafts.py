@@ -160,7 +160,7 @@ def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
     if (quantity, state) == ("melt-pool", "full"):
         if head.nearly or head.excepted:
             return {quantity: "nearly-full"}
-        if head.at_edge and set(head.directions) - {"all round", "both sides", "left and right"}:
+        if set(head.directions) - {"all round", "both sides", "left and right"}:
             return {quantity: "partial"}
     if head.negated:
         changed = _denied_state(quantity, state)

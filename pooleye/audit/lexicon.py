@@ -17,7 +17,7 @@ from pooleye.audit.numbers import NUMBER_VOCABULARY
 from pooleye.errors import PooleyeError
 
 Phrase = tuple[str, ...]
-_TABLES = ("groups", "things", "quantities", "degrees", "softeners", "talk", "places", "incidents", "plain")
+_TABLES = ("aliases", "groups", "things", "quantities", "degrees", "softeners", "talk", "places", "incidents", "plain")
 _GROUP = re.compile(r"\(<([a-z]+)>\)|<([a-z]+)>")
 _STATE_TABLES = ("presence", "phrases", "words")
 
@@ -87,6 +87,7 @@ class Lexicon:
     thing_quantities: Mapping[str, tuple[str, ...]]
     thing_negated: Mapping[str, str]
     longest: int
+    aliases: Mapping[str, str]
 
 
 def inflections(word: str) -> set[str]:
@@ -179,14 +180,19 @@ def _compound(entry: str, groups: Mapping[str, list[str]]) -> tuple[frozenset[Ph
     return tuple([*parts, frozenset(expand(literal, groups))] if literal else parts)
 
 
+def _aliased(entry: str, aliases: Mapping[str, str]) -> str:
+    """The entry in the spelling that notes are read in."""
+    return re.sub(r"[a-z']+", lambda found: aliases.get(found.group(), found.group()), entry)
+
+
 def _compile(
-    entries: Iterable[tuple[str, Meaning]], groups: Mapping[str, list[str]]
+    entries: Iterable[tuple[str, Meaning]], groups: Mapping[str, list[str]], aliases: Mapping[str, str]
 ) -> tuple[dict[Phrase, tuple[Meaning, ...]], dict[str, tuple[Compound, ...]]]:
     """(phrase table, compounds by first word) of the entries."""
     table: dict[Phrase, list[Meaning]] = {}
     compounds: dict[str, list[Compound]] = {}
     for written, meaning in entries:
-        entry = written.lower().replace("-", " ")
+        entry = _aliased(written.lower().replace("-", " "), aliases)
         parts = _compound(entry, groups)
         if parts is not None:
             for first in {phrase[0] for phrase in parts[0] if phrase}:
@@ -253,8 +259,8 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
         data = _joined(data, own, "", extra)
     groups = {name: list(entries) for name, entries in data["groups"].items()}
     groups["reach"] = [" ".join(p) for entry in groups["reach"] for p in expand(entry, groups)]
-    phrases, compounds = _compile(_entries(data), groups)
-    overlays, overlay_compounds = _compile(_overlay_entries(data), groups)
+    phrases, compounds = _compile(_entries(data), groups, data["aliases"])
+    overlays, overlay_compounds = _compile(_overlay_entries(data), groups, data["aliases"])
     words = {word for phrase in itertools.chain(phrases, overlays) for word in phrase}
     words |= {word for entries in groups.values() for entry in entries for word in entry.split()}
     words |= {
@@ -278,5 +284,6 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
         plain=plain,
         thing_quantities={name: tuple(thing["quantities"]) for name, thing in data["things"].items()},
         thing_negated={name: thing["negated"] for name, thing in data["things"].items() if "negated" in thing},
+        aliases=data["aliases"],
         longest=max(len(phrase) for phrase in itertools.chain(phrases, overlays)),
     )

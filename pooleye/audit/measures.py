@@ -298,6 +298,9 @@ class MeasureReader(WordReader):
             return None
         if measure.unit is None and not self._adjacent(head, item):
             return None
+        deep = next((h for h in self.heads if "pool-depth" in h.own), None)
+        if head.thing == "pool" and deep is not None and not deep.measures:
+            return "pool-depth", deep
         return _length_quantity(head, measure), head
 
     def _adjacent(self, head: Head, item: Item) -> bool:
@@ -402,7 +405,9 @@ class MeasureReader(WordReader):
         return None
 
     def _short_of_edge(self) -> bool:
-        """ "not reaching the edge by 5 mm"."""
+        """ "not reaching the edge by 5 mm", "shy of full by 2 mm"."""
+        if any(h.own.get("melt-pool") in ("nearly-full", "partial") for h in self.heads):
+            return True
         denied = any(i.has("negations") for i in self.clause.items)
         return denied and any(
             "melt-pool" in h.own and word(self.tokens, h.item.end - 1) in EDGE_WORDS for h in self.heads

@@ -15,7 +15,7 @@ _COUNTED = (
     "page", "photo", "img", "rep", "run", "series", "wick", "size", "no", "checkpoint", "check", "hour", "cp",
 )  # fmt: skip
 _NOT_FULL = (
-    "burn", "session", "test", "cycle", "of", "4", "four", "size", "length", "height", "stop", "view", "on", "hour",
+    "burn", "session", "test", "cycle", "of", "4", "four", "size", "length", "height", "stop", "view", "hour",
     "fill", "day", "strength", "moon", "time", "force", "throw", "scent", "life", "jar",
 )  # fmt: skip
 _STATE_VERBS = (
@@ -169,16 +169,26 @@ def _clock(tokens: Sequence[Token], i: int) -> Item:
 
 def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[int, tuple[Meaning, ...]] | None:
     phrase = longest_phrase(tokens, i, lexicon.phrases, lexicon.compounds, lexicon.longest)
+    if word(tokens, i) in ("melt", "wax", "molten", "liquid") and word(tokens, i + 1) == "pool":
+        plain = longest_phrase(tokens, i + 1, lexicon.phrases, lexicon.compounds, lexicon.longest)
+        if plain and (phrase is None or plain[0] > phrase[0]):
+            return plain  # what is said of a pool is said of a melt pool
     if phrase and phrase[0] == i + 1 and word(tokens, i) == "full" and word(tokens, i + 1) in _NOT_FULL:
         return None
     return phrase
 
 
+_MAY_FOLLOW_NUMBER = frozenset((
+    "", ",", ".", ";", ")", "-", "/", "deep", "wide", "across", "tall", "high", "thick", "and", "x", "by", "ish", "or",
+    "maybe", "off", "now", "then", "but", "with", "at", "today",
+))  # fmt: skip
+
+
 def _bare_number(tokens: Sequence[Token], measure: Measure) -> bool:
-    """A number without a unit is kept if in digits, or in words that cannot be "one" or "a"."""
-    return any(token.kind in ("number", "fraction", "vulgar") for token in tokens[measure.start : measure.end]) or (
-        measure.value >= 2 or measure.value in (0.5, 0.25, 0.75) or measure.value < 1
-    )
+    """A number without a unit is kept if in digits, or in words where it counts nothing ("three sides")."""
+    if any(token.kind in ("number", "fraction", "vulgar") for token in tokens[measure.start : measure.end]):
+        return True
+    return measure.value < 1 or (measure.value >= 2 and word(tokens, measure.end) in _MAY_FOLLOW_NUMBER)
 
 
 def _clock_place(tokens: Sequence[Token], i: int) -> Item | None:

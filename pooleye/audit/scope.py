@@ -45,7 +45,13 @@ class Scope:
         inherited = self.conditional_next and clause.opened_by in (",", "then")
         self.plan_from = plan.start if plan else clause.start if inherited else None
         self.conditional_next = bool(plan) and "if" in words[:2]
-        self.snuff = any(item.has("snuff") for item in clause.items) or self.snuff
+        following = next((c for c in clauses if c.start > clause.start), None)
+        told_next = (
+            following is not None
+            and following.opened_by in ("when", "whenever", "while")
+            and any(item.has("snuff") for item in following.items)
+        )
+        self.snuff = any(item.has("snuff") for item in clause.items) or self.snuff or told_next
         if any(item.has("snuff") for item in clause.items):
             state.snuffed = number
         self.snuff = self.snuff or number - state.snuffed == 1

@@ -6,7 +6,7 @@ Offsets always refer to the note as written, so that a claim can quote the teste
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -85,14 +85,16 @@ def _bare(word: str) -> str:
 class Speller:
     """Puts a misspelt trade word right; leaves alone what is in the lexicon, what is English, and what is too short."""
 
-    def __init__(self, vocabulary: frozenset[str]) -> None:
+    def __init__(self, vocabulary: frozenset[str], aliases: Mapping[str, str] | None = None) -> None:
         self._vocabulary = vocabulary
+        self._aliases = aliases or {}
         self._choices = sorted(word for word in vocabulary if len(word) >= 3)
         self._known: dict[str, str] = {}
 
     def __call__(self, word: str) -> str:
         if word not in self._known:
-            self._known[word] = self._correct(word)
+            corrected = self._correct(word)
+            self._known[word] = self._aliases.get(corrected, corrected)
         return self._known[word]
 
     def _correct(self, word: str) -> str:

@@ -48,14 +48,8 @@ class WordReader(ClauseContext):
                 h for h in self.before[-1:] if not head.thing and self._goes_on()
             ]
             things = [h for h in things if h.thing or "wick" in h.quantities]
-            if head.thing and any(
-                word(self.tokens, k) in ("when", "whenever") for k in range(self.clause.start, head.item.start)
-            ):
-                head.dropped = (
-                    "plan"
-                    if any(h.own or h.presence for h in self.heads if h.item.start < head.item.start)
-                    else head.dropped
-                )
+            if head.thing and self.clause.opened_by in ("when", "whenever") and self.before and self.same_sentence:
+                head.dropped = "plan"
             if not head.own or not things:
                 continue
             quantity, thing = next(iter(head.own)), things[-1].thing or "wick"
@@ -128,6 +122,8 @@ class WordReader(ClauseContext):
             head.used.append((item.start, item.end))
             return
         quantity = next(q for q in head.quantities if q in states)
+        if (quantity, states[quantity]) == ("pool-depth", "right") and head.thing == "pool":
+            return  # "perfect melt pool" praises the pool, not its depth
         before = head.states[quantity][0] if quantity in head.states else None
         if before not in (None, states[quantity]) and self._stronger(quantity, str(before), states[quantity]):
             return
