@@ -26,8 +26,10 @@ def test_links_lead_somewhere(page):
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_commands_in_the_docs_exist(page):
     from pooleye.cli.app import app
+    from pooleye.cli.lazy import FAMILIES
 
     known = {command.name for command in app.registered_commands} | {group.name for group in app.registered_groups}
+    known |= {name for commands_ in FAMILIES.values() for name in commands_}
     assert commands(page.read_text(encoding="utf-8")) <= known
 
 

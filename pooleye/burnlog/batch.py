@@ -321,17 +321,35 @@ def _file_and_measure(
 
 
 def _outcome(job: MeasureJob, future: Future[Outcome], measure: Measurer, tally: _Tally) -> Outcome | None:
-    """The answer of a worker; a photo that took its worker down is tried once more, alone."""
+    """The answer of a worker; a photo that took its worker down is tried once more, alone.
+
+    A fault in measuring one photo must not cost the others: it is listed, and the photo stays filed, to be measured by
+    a later run.
+    """
     try:
         return future.result()
     except BrokenExecutor:
-        with own_cores(1) as alone:
-            try:
-                return alone.submit(measure, job).result()
-            except BrokenExecutor:
-                hint = "it is filed; measure it by hand, and report the photo"
-                tally.unreadable.append(LeftOut(job.name, "measuring it broke the program", hint))
-                return None
+        return _alone(job, measure, tally)
+    except Exception as fault:
+        _failed(job, fault, tally)
+        return None
+
+
+def _alone(job: MeasureJob, measure: Measurer, tally: _Tally) -> Outcome | None:
+    with own_cores(1) as pool:
+        try:
+            return pool.submit(measure, job).result()
+        except Exception as fault:
+            _failed(job, fault, tally)
+            return None
+
+
+def _failed(job: MeasureJob, fault: Exception, tally: _Tally) -> None:
+    if isinstance(fault, PooleyeError):
+        tally.unreadable.append(LeftOut(job.name, fault.message, fault.hint))
+        return
+    text = f"measuring it failed ({type(fault).__name__}: {fault})"
+    tally.unreadable.append(LeftOut(job.name, text, "it is filed; please report this with the photo"))
 
 
 def _record(workspace: Workspace, job: MeasureJob, outcome: Outcome, tally: _Tally) -> None:

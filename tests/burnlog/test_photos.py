@@ -692,3 +692,25 @@ def test_a_batch_that_continues_judges_the_camera_clock_as_the_first_run_did(
     assert second.undecided == ()
     assert {one[2] for one in _places(workspace).values()} == {60.0, 120.0, 240.0}
     assert len(_places(workspace)) == len(looks)
+
+
+def test_a_photo_whose_measuring_fails_is_listed_stays_filed_and_is_measured_by_a_later_run(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    for seed in range(3):
+        data = make_jpeg(_wall(workspace, clock.forward(minutes=60)), seed=seed, code=code)
+        (tmp_path / f"{seed}.jpg").write_bytes(data)
+
+    def stumbles(job: MeasureJob) -> dict[str, Any]:
+        if job.name == "1.jpg":
+            raise ZeroDivisionError("a wall without width")
+        return fake(job)
+
+    first = run_batch(workspace, tmp_path, executor=threads, measure=stumbles)
+    assert [(one.photo, "ZeroDivisionError" in one.why) for one in first.unreadable] == [("1.jpg", True)]
+    assert (first.filed, first.measured) == (3, 2)
+    second = run_batch(workspace, tmp_path, executor=threads, measure=fake)
+    assert (second.filed, second.measured, second.unreadable) == (0, 1, ())
