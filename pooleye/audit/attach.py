@@ -136,7 +136,7 @@ class ClauseReader(DenialReader):
         if parts == ["wick"] and not directions:
             parts = []
         if not able and (parts or directions) and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
-            able = [h for h in self._claiming(self.before[-1:]) if _takes_place(h, parts)]
+            able = [h for h in self._claiming(self.before[-3:])[-1:] if _takes_place(h, parts)]
         if not able:
             return
         opening = overlay.start <= self.clause.start + 2

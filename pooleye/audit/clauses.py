@@ -10,7 +10,8 @@ from pooleye.audit.tokens import Token
 
 _BREAK_WORDS = frozenset((
     "and", "but", "then", "with", "so", "because", "although", "though", "however", "plus", "also", "while",
-    "whereas", "&", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which", "when", "whenever",
+    "whereas", "&", "until", "till", "tho", "cos", "besides", "otherwise", "meanwhile", "afterwards", "which",
+    "when", "whenever",
 ))  # fmt: skip
 _LIST_JOINERS = frozenset((",", "and", "&", "or", "nor", "/", "+"))
 

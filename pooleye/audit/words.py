@@ -114,7 +114,7 @@ class WordReader(ClauseContext):
         if head is None:
             self._soften_nearest(item)
             return
-        if self._only_approval(head, item) or self._debris_moves(head, item):
+        if self._only_approval(head, item) or self._debris_moves(head, item) or self._names_colour(head, item):
             return
         if head.own:
             head.soft |= item.has("soft")
@@ -147,6 +147,10 @@ class WordReader(ClauseContext):
             and bool(following.states("word"))
             and not following.has("degree", "phrase", "presence")
         )
+
+    def _names_colour(self, head: Head, item: Item) -> bool:
+        """ "black soot" is soot, no more of it than any other."""
+        return head.presence == "soot" and word(self.tokens, item.start) == "black" and item.end == head.item.start
 
     def _debris_moves(self, head: Head, item: Item) -> bool:
         """ "specks swimming near the wick": what floats is the debris, not the wick."""
