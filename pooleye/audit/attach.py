@@ -135,7 +135,9 @@ class ClauseReader(DenialReader):
             able = [self._repeated(self.before[-1], overlay)]
         if parts == ["wick"] and not directions:
             parts = []
-        if not able and (parts or directions) and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
+        verbs = {word(self.tokens, k) for k in range(self.clause.start, self.clause.end)} & {"is", "are", "was", "were"}
+        told_of_place = bool(verbs) and self.same_sentence
+        if not able and (parts or directions) and not told_of_place and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
             able = [h for h in self._claiming(self.before[-3:])[-1:] if _takes_place(h, parts)]
         if not able:
             return

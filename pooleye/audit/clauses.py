@@ -98,7 +98,12 @@ def split_clauses(
     held = _covered(inside) | _covered([o for o in overlays if o.has("parts", "directions")])
     clauses, begin, opened = [], start, ""
     for i in range(start, end):
-        if i in held or not _breaks(tokens, i) or _joins_list(tokens, inside, i):
+        if (
+            i in held
+            or not _breaks(tokens, i)
+            or _joins_list(tokens, inside, i)
+            or _joins_adjectives(tokens, inside, i, begin)
+        ):
             continue
         if i > begin:
             clauses.append(Clause(begin, i, opened_by=opened, closed_by=word(tokens, i)))
@@ -139,6 +144,23 @@ def _joins_list(tokens: Sequence[Token], items: Sequence[Item], i: int) -> bool:
         and right.has("presence")
         and not right.has("negations")
     )
+
+
+def _joins_adjectives(tokens: Sequence[Token], items: Sequence[Item], i: int, begin: int) -> bool:
+    """ "a low, flickering flame": adjectives before the thing they are said of."""
+    if word(tokens, i) not in (",", "and", "&"):
+        return False
+    inside = [item for item in items if begin <= item.start]
+    left = next((item for item in inside if item.end == i), None)
+    right = next((item for item in inside if item.start == i + 1), None)
+    if (
+        left is None
+        or right is None
+        or any(item.has("thing", "presence") or item.measure for item in inside if item.start < i)
+    ):
+        return False
+    named = next((item for item in inside if item.start == right.end), None)
+    return left.has("word", "phrase") and right.has("word", "phrase") and named is not None and named.has("thing")
 
 
 def list_groups(tokens: Sequence[Token], presences: Sequence[Item]) -> list[list[Item]]:

@@ -70,16 +70,21 @@ class DenialReader(MeasureReader):
                 (
                     h
                     for h in reversed([*self.before[-1:], *self.heads])
-                    if h.item.end <= item.start and (h.presence or h.thing in ("pool", "throw"))
+                    if h.item.end <= item.start and (h.presence or h.own or h.thing in ("pool", "throw"))
                 ),
                 None,
             )
-            if target is not None and target.settled:
+            if target is not None and (target.states or target.negated or (target.own and not self._asks_of(target))):
                 return
         if target is None:
             return
         target.negated = True
         target.used.append((item.start, item.end))
+
+    def _asks_of(self, target: Head) -> bool:
+        """ "debris - none", "flicker: no": the thing is named alone, then denied."""
+        alone = target.clause.items[:1] == [target.item] and len(target.clause.items) <= 2
+        return alone and next(iter(target.own)) in ("debris", "flame-motion", "wick", "smoke")
 
     def _answers(self, item: Item) -> bool:
         """Does "no", "nil", "0" stand at the end, as an answer?"""

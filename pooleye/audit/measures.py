@@ -59,6 +59,8 @@ class MeasureReader(WordReader):
             return
         if any(q == quantity for q, _ in head.measures):
             head = self._another(head, item)
+        if quantity == "wick" and head.thing == "wick" and measure.unit != "deg":
+            head.states.setdefault("wick", ("off-centre", item))
         head.measures.append((quantity, measure))
         head.measured_in[measure.start] = self.clause
         head.used.append((item.start, item.end))

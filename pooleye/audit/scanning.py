@@ -200,7 +200,8 @@ def _clock_place(tokens: Sequence[Token], i: int) -> Item | None:
     if word(tokens, j) in ("to", "-", "and", "or") and j + 1 < len(tokens):
         second = read_number(tokens, j + 1)
         if second and word(tokens, second.end) in ("o'clock", "oclock"):
-            name = f"{number.value:g} to {second.value:g} o'clock"
+            apart = word(tokens, j) in ("and", "or") and word(tokens, i - 1) != "between"
+            name = f"{number.value:g} {'and' if apart else 'to'} {second.value:g} o'clock"
             return Item(i, second.end + 1, (Meaning("directions", name),))
     if word(tokens, j) in ("o'clock", "oclock"):
         return Item(i, j + 1, (Meaning("directions", f"{number.value:g} o'clock"),))

@@ -209,7 +209,10 @@ class WordReader(ClauseContext):
             self.post_style,
         )
         if phrase_fit is not None:
-            return phrase_fit
+            named = next(
+                (h for h in self.heads if phrase_fit.own and fits(h) and h.item.start == phrase_fit.item.end), None
+            )
+            return named or phrase_fit  # "big dancing flame": big is the flame
         if any(head.thing != "other" and (head.presence or head.own) for head in self.heads):
             return None
         if any(head.thing not in PLACE_THINGS for head in self.heads if head.thing):
