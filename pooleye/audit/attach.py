@@ -137,7 +137,12 @@ class ClauseReader(DenialReader):
             parts = []
         verbs = {word(self.tokens, k) for k in range(self.clause.start, self.clause.end)} & {"is", "are", "was", "were"}
         told_of_place = bool(verbs) and self.same_sentence
-        if not able and (parts or directions) and not told_of_place and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads):
+        if (
+            not able
+            and (parts or directions)
+            and not told_of_place
+            and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads)
+        ):
             able = [h for h in self._claiming(self.before[-3:])[-1:] if _takes_place(h, parts)]
         if not able:
             return

@@ -11,6 +11,24 @@ NEGATION_REACH = 7
 """Tokens over which "no" still denies; judged on "no sign at all of any soot" (6)."""
 
 
+_AFTER_ANSWER = (
+    "at",
+    "yet",
+    "so",
+    "seen",
+    "visible",
+    "found",
+    "here",
+    "to",
+    "on",
+    "in",
+    "anywhere",
+    "today",
+    "this",
+    "now",
+)
+
+
 class DenialReader(MeasureReader):
     """Gives each denial and each "nearly" of the clause to what it reaches."""
 
@@ -87,12 +105,9 @@ class DenialReader(MeasureReader):
         return alone and next(iter(target.own)) in ("debris", "flame-motion", "wick", "smoke")
 
     def _answers(self, item: Item) -> bool:
-        """Does "no", "nil", "0" stand at the end, as an answer?"""
-        nothing_after = not any(
-            other.start >= item.end and (other.has("presence", "phrase", "thing", "word"))
-            for other in self.clause.items
-        )
-        return nothing_after
+        """Does "no", "nil", "0" stand at the end, as an answer ("soot: nothing to see", not "nothing unusual")?"""
+        more = any(o.start >= item.end and o.has("presence", "phrase", "thing", "word") for o in self.clause.items)
+        return not more and (item.end >= self.clause.end or word(self.tokens, item.end) in _AFTER_ANSWER)
 
     def _denied(self, item: Item) -> Head | None:
         """The head that a denial before it reaches: the next one, or the one whose degree comes next."""

@@ -23,7 +23,7 @@ _NEGATED_STATE = {
 }  # fmt: skip
 
 
-@dataclass
+@dataclass(eq=False)
 class Draft:
     """A claim in the making: token range, and what the later passes over the whole note decide."""
 

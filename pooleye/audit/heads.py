@@ -32,7 +32,7 @@ EDGE_WORDS = {
 }
 
 
-@dataclass
+@dataclass(eq=False)
 class Head:
     """What a clause speaks of. `quantities` are those that a modifier may give it."""
 

@@ -136,7 +136,7 @@ class MeasureReader(WordReader):
         looked = {"looked", "checked", "look", "peeked"}
         if (
             head is None
-            or head.measures
+            or any(m.unit == "min" for _, m in head.measures)
             or looked & {word(self.tokens, k) for k in range(self.clause.start, item.start)}
         ):
             return
@@ -296,6 +296,8 @@ class MeasureReader(WordReader):
             head = next((h for h in reversed(self.before[-3:]) if _bears_length(h)), None)
             if head is not None and (not self.same_sentence or head.measures or head.dropped):
                 head = self._another(head, item)
+        if head is None and not self.heads and self.before and "flame-motion" in self.before[-1].own:
+            head = self._fresh(item, ("flame-height",), "flame")  # "steady, 18 mm"
         if head is None or head.thing == "other":
             return None
         if measure.unit is None and not self._adjacent(head, item):

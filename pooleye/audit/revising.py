@@ -18,7 +18,7 @@ _CONTRARY = {
 
 def supersede(state: State) -> list[Draft]:
     """Marks what is withdrawn later in the note. A change over time is no withdrawal: only a cue withdraws."""
-    drafts = sorted(state.drafts, key=lambda d: d.said)
+    drafts = _said_together(state, sorted(state.drafts, key=lambda d: d.said))
     for cue in sorted(state.cues, key=lambda c: c.start):
         if cue.kind == "illusion":
             _withdraw_illusion(state, drafts, cue)
@@ -35,6 +35,19 @@ def supersede(state: State) -> list[Draft]:
         same = [d for d in later if d.sentence == cue.sentence] or [d for d in later if d.sentence == cue.sentence + 1]
         _withdraw(earlier, same, cue)
     return drafts
+
+
+def _said_together(state: State, drafts: list[Draft]) -> list[Draft]:
+    """State and number of one sentence joined first, so that a correction takes both back."""
+    cues = [cue.start for cue in state.cues]
+    kept: list[Draft] = []
+    for draft in drafts:
+        twin = next((k for k in reversed(kept) if k.sentence == draft.sentence and _merges(k, draft)), None)
+        if twin is None or any(twin.said < cue <= draft.said for cue in cues):
+            kept.append(draft)
+        else:
+            _absorb(twin, draft)
+    return kept
 
 
 def _withdraw(earlier: list[Draft], later: list[Draft], cue: Cue) -> None:

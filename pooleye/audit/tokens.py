@@ -113,6 +113,8 @@ class Speller:
         from rapidfuzz.distance import OSA
 
         allowed = 1 if len(word) <= 6 else 2
+        if _english()(word):
+            allowed = 1  # a rare word of the dictionary is more likely meant than two letters wrong
         near = process.extract(word, self._choices, scorer=OSA.distance, score_cutoff=allowed, limit=12)
         undoubled = _undoubled(word)
         kept = [
