@@ -21,7 +21,9 @@ from pooleye.audit.scanning import Item, scan, scan_overlays, word
 from pooleye.audit.scope import Scope
 from pooleye.audit.tokens import Speller, Token, tokenise
 
-_HEADING_MARKS = (":", "-", ",", "—", ")", "=")
+READER = "notes/1"
+"""Method and version, kept with every claim: it moves whenever claims may move."""
+
 _OTHER = (Meaning("other_candle", "other_candle"),)
 _COMPLEMENT = ("than", "versus", "vs", "unlike", "compared")
 _LIKE = ("like", "as", "to", "with", "from", "since", "on", "against", "of")
