@@ -44,14 +44,16 @@ def known_codes(session: Session) -> list[str]:
 
 def candle(session: Session, text: str) -> Candle:
     """The candle with this code. Raises PooleyeError, naming codes one slip away."""
+    plain = "".join(text.split()).replace("-", "").upper()
+    found = session.scalar(select(Candle).where(Candle.code == plain))
+    if found is not None:
+        return found
+    # All codes are read only to say which one was meant: a log may hold thousands.
     codes = known_codes(session)
     code = read_code(text, codes)
-    found = session.scalar(select(Candle).where(Candle.code == code))
-    if found is None:
-        alike = near(code, codes)
-        hint = f"did you mean {' or '.join(alike)}?" if alike else "see the candles: pooleye status"
-        raise PooleyeError("unknown-candle", f"the log has no candle {code}", hint=hint)
-    return found
+    alike = near(code, codes)
+    hint = f"did you mean {' or '.join(alike)}?" if alike else "see the candles: pooleye status"
+    raise PooleyeError("unknown-candle", f"the log has no candle {code}", hint=hint)
 
 
 def candles(session: Session, texts: Sequence[str]) -> list[Candle]:

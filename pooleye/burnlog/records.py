@@ -211,7 +211,7 @@ class CandleLot(Numbered, Base):
 
 
 class Burn(Numbered, Base):
-    """One burn. Unknown times are empty, never guessed; ``*_u_min`` is how sure a time is (half-width, rectangular)."""
+    """One burn. Unknown times are empty, never guessed; ``*_half_width_min`` says how sure a time is (rectangular)."""
 
     __tablename__ = "burn"
     __table_args__ = (

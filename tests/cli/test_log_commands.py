@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -192,3 +193,61 @@ def test_the_log_is_found_from_below_and_by_name(
     assert len(said(log, "status", "-w", str(here))["candles"]) == 1
     monkeypatch.setenv("POOLEYE_WORKSPACE", str(here))
     assert len(said(log, "status")["candles"]) == 1
+
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+def test_the_data_model_page_is_made_from_the_records() -> None:
+    from pooleye.burnlog.model_page import as_markdown
+
+    assert (DOCS / "data-model.md").read_text("utf-8") == as_markdown()
+
+
+def test_every_command_and_setting_of_the_log_is_in_its_page() -> None:
+    from pooleye.burnlog.looks import INCIDENTS
+    from pooleye.burnlog.records import BURN_KINDS
+    from pooleye.burnlog.settings import SETTING_NAMES
+
+    page = (DOCS / "burn-log.md").read_text("utf-8")
+    for name in (name for names in FAMILIES.values() for name in names):
+        assert f"`pooleye {name}`" in page, name
+    for name in (*SETTING_NAMES, *INCIDENTS, *BURN_KINDS):
+        assert f"`{name}`" in page, name
+
+
+def test_the_commands_of_the_page_run_as_they_stand(
+    outside: Path, command: Command, photos: Path, stand_in_top: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every indented line of the page, in its order; codes, folders and times put in where the page has examples."""
+    import re
+    import shlex
+    import shutil
+    from concurrent.futures import ThreadPoolExecutor
+
+    monkeypatch.delenv("POOLEYE_WORKSPACE", raising=False)
+    monkeypatch.setattr("pooleye.burnlog.batch.own_cores", lambda _workers: ThreadPoolExecutor(2))
+    page = (DOCS / "burn-log.md").read_text("utf-8")
+    lines = [line.strip() for line in re.findall(r"^ {4,}(.+)$", page, re.MULTILINE)]
+    shutil.copy(photos / "d1_01_top.jpg", outside / "photo.jpg")
+    (outside / "camera").mkdir()
+    shutil.copy(photos / "d2_02_top.jpg", outside / "camera" / "IMG_1.jpg")
+    ran = 0
+    moment = [datetime(2026, 3, 1, 8, 0, tzinfo=UTC)]
+    monkeypatch.setattr("pooleye.burnlog.store.Workspace.now", lambda _self: moment[0])
+    # After the evening of the page its candles are cold again, and the burn that is put right is the first.
+    words = {"~/phone/camera": str((outside / "camera").resolve()), "MAKX/2 out": "MAKX/1 out", '"22:10"': "now"}
+    words |= {"weighing 14": "weighing 1"}
+    for line in lines:
+        for there, here in words.items():
+            line = line.replace(there, here)
+        if line.startswith("cd "):
+            monkeypatch.chdir(line[3:])
+        if not line.startswith("pooleye ") or "postgresql" in line:
+            continue
+        # An hour and ten minutes pass from one command to the next.
+        moment[0] += timedelta(minutes=70)
+        status, _, err = command(*shlex.split(line.removeprefix("pooleye ")))
+        assert status == 0 or ("batch" in line and status == 1), f"{line}\n{err}"
+        ran += 1
+    assert ran >= 25
