@@ -19,6 +19,7 @@ from typing import Any, Literal
 
 from pooleye.audit.claims import STATES, Claim
 from pooleye.errors import PooleyeError
+from pooleye.measurement import format_value
 from pooleye.units import MM_PER_INCH
 
 Verdict = Literal["agrees", "contradicts", "cannot-tell"]
@@ -84,6 +85,28 @@ class Comparison:
     unit: str | None
     gap_u: float | None
     why: str
+
+    def to_json(self) -> dict[str, Any]:
+        """The comparison for programs: the claim, the verdict, and what it was set against."""
+        return {
+            "claim": self.claim.to_json(),
+            "verdict": self.verdict,
+            "measured": self.measured,
+            "value": self.value,
+            "u": self.u,
+            "unit": self.unit,
+            "gap_u": None if self.gap_u is None else round(self.gap_u, 2),
+            "why": self.why,
+        }
+
+    def in_words(self) -> str:
+        """One line for a person: the tester's words, the value with its uncertainty, the disagreement in u."""
+        said = f'"{" ".join(self.claim.words.split())}"'
+        if self.value is None or self.u is None:
+            return f"cannot tell: {said}; {self.why}"
+        unit = "" if self.unit in (None, "1") else f" {self.unit}"
+        shown = f"{self.measured} {format_value(self.value, self.u)}{unit}"
+        return f"{self.verdict.replace('-', ' ')}: {said}; {shown}; {self.why}"
 
 
 # -- scales ----------------------------------------------------------------------------------------------------------

@@ -156,3 +156,26 @@ def test_makers_own_bands_override(tmp_path):
 def test_measurement_without_uncertainty_is_refused():
     with pytest.raises(ValueError, match="uncertainty"):
         Measured(3.0, 0.0, "mm")
+
+
+@pytest.mark.parametrize(
+    "note", ["pool 52 mm", "pool 50 mm", 'depth 3/8"', "flame 1 1/2 in", "pool two thirds of the way", "glass 140F"]
+)
+def test_kept_claim_gets_its_rounding_back(note):
+    claim = only_claim(note)
+    kept = Claim.from_json(claim.to_json())
+    assert kept.value_u == pytest.approx(claim.value_u, rel=1e-3)
+    assert kept.to_json() == claim.to_json()
+
+
+def test_comparison_says_words_value_and_gap():
+    line = compare(only_claim("no soot"), {"soot_delta_L": Measured(-9.0, 0.8, "1")}).in_words()
+    assert line.startswith('contradicts: "no soot"; soot_delta_L')
+    assert "−9.0 ± 0.8" in line.replace("-9.0", "−9.0")
+    assert "u below what the note says" in line
+
+
+def test_comparison_as_json_keeps_the_claim_whole():
+    kept = compare(only_claim("flame 20 mm"), {"flame_height": mm(21.0)}).to_json()
+    assert kept["claim"]["quantity"] == "flame-height"
+    assert (kept["verdict"], kept["measured"], kept["value"], kept["u"]) == ("agrees", "flame_height", 21.0, 0.5)
