@@ -92,7 +92,11 @@ class DenialReader(MeasureReader):
                 ),
                 None,
             )
-            if target is not None and (target.states or target.negated or (target.own and not self._asks_of(target))):
+            if target is not None and (
+                target.states
+                or target.negated
+                or (target.own and not self._asks_of(target) and item.end - item.start < 2)
+            ):
                 return
         if target is None:
             return

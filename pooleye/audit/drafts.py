@@ -153,7 +153,7 @@ def _states_of(head: Head) -> dict[str, str | None]:
 
 
 def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
-    if head.nearly and state == "none" and quantity in DEGREE_SCALES:
+    if (head.nearly or head.excepted) and state == "none" and quantity in DEGREE_SCALES:
         return {quantity: DEGREE_SCALES[quantity][1]}
     if head.conditional and (quantity, state) in (("flame-motion", "flickering"), ("flame-motion", "dancing")):
         return {quantity: "steady"}

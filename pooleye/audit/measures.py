@@ -366,6 +366,8 @@ class MeasureReader(WordReader):
         none of ours, None where the words say nothing."""
         after = [word(self.tokens, k) for k in range(item.end, min(item.end + 6, self.clause.end))]
         before = [word(self.tokens, k) for k in range(max(item.start - 4, self.clause.start), item.start)]
+        if "radius" in (*before[-1:], *after[:1]):
+            return "other"
         return self._named_after(item, after) or self._named_before(before, after)
 
     def _wick_here(self) -> bool:

@@ -30,7 +30,7 @@ def supersede(state: State) -> list[Draft]:
         ]
         later = [d for d in drafts if d.start >= cue.start or (d.end > cue.start and d not in earlier)]
         if cue.kind == "quoted":
-            _withdraw_quoted(drafts, cue)
+            _withdraw_quoted(state, drafts, cue)
             continue
         same = [d for d in later if d.sentence == cue.sentence] or [d for d in later if d.sentence == cue.sentence + 1]
         _withdraw(earlier, same, cue)
@@ -91,7 +91,7 @@ def _withdraw_illusion(state: State, drafts: list[Draft], cue: Cue) -> None:
         seen[-1].superseded = True
 
 
-def _withdraw_quoted(drafts: list[Draft], cue: Cue) -> None:
+def _withdraw_quoted(state: State, drafts: list[Draft], cue: Cue) -> None:
     """ "I said clean rim but there is a smudge": the quoted claim yields to the one that follows."""
     quoted = next((d for d in drafts if d.start >= cue.start and d.sentence == cue.sentence), None)
     if quoted is None:
@@ -99,10 +99,20 @@ def _withdraw_quoted(drafts: list[Draft], cue: Cue) -> None:
     after = [
         d for d in drafts if d.start > quoted.start and d.quantity == quoted.quantity and d.sentence <= cue.sentence + 1
     ]
-    if after:
-        for draft in drafts:
-            if draft.start <= quoted.start and draft.quantity == quoted.quantity and not _same_thing(draft, after[0]):
-                draft.superseded = True
+    struck = word(state.tokens, cue.start) in (
+        "scratch",
+        "cross",
+        "delete",
+        "strike",
+        "cancel",
+        "ignore",
+        "disregard",
+        "forget",
+    )
+    for draft in drafts:
+        taken = draft.start <= quoted.start and draft.quantity == quoted.quantity
+        if taken and (struck or (after and not _same_thing(draft, after[0]))):
+            draft.superseded = True
 
 
 def _number(draft: Draft) -> tuple[float, str | None] | None:

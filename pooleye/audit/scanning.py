@@ -173,6 +173,11 @@ def _allowed_phrase(tokens: Sequence[Token], i: int, lexicon: Lexicon) -> tuple[
         plain = longest_phrase(tokens, i + 1, lexicon.phrases, lexicon.compounds, lexicon.longest)
         if plain and (phrase is None or plain[0] > phrase[0]):
             return plain  # what is said of a pool is said of a melt pool
+    if phrase and phrase[0] > i + 1 and all(sense.kind == "after" for sense in phrase[1]):
+        goes_on = phrase[0] < len(tokens) and tokens[phrase[0]].is_word
+        alone = lexicon.phrases.get((word(tokens, i),))
+        if goes_on:
+            return (i + 1, alone) if alone else None  # "never reached the wall" is no answer
     if phrase and phrase[0] == i + 1 and word(tokens, i) == "full" and word(tokens, i + 1) in _NOT_FULL:
         return None
     return phrase

@@ -50,22 +50,13 @@ class WordReader(ClauseContext):
             things = [h for h in things if h.thing or "wick" in h.quantities]
             if head.thing and self.clause.opened_by in ("when", "whenever") and self.before and self.same_sentence:
                 head.dropped = "plan"
+            if self._short_of_by_number(head):
+                head.own, head.quantities, head.thing = {}, (), "place"
+                continue
             if not head.own or not things:
                 continue
             quantity, thing = next(iter(head.own)), things[-1].thing or "wick"
             ends_at_edge = word(self.tokens, head.item.end - 1) in EDGE_WORDS and head.item.end - head.item.start > 1
-            measured = any(
-                i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start
-                for i in self.clause.items
-            )
-            if (
-                quantity == "melt-pool"
-                and head.own["melt-pool"] == "partial"
-                and measured
-                and word(self.tokens, head.item.start) in ("short", "from", "off")
-            ):
-                head.own, head.quantities, head.thing = {}, (), "place"
-                continue
             if quantity == "melt-pool" and ends_at_edge and thing == "wick" and head.own["melt-pool"] == "full":
                 head.own, head.quantities = {"wick": "adrift"}, ("wick",)
                 continue
@@ -76,6 +67,17 @@ class WordReader(ClauseContext):
                 and not any(t.thing == "wick" for t in things)
             ) or (quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")):
                 head.dropped = "not-understood"
+
+    def _short_of_by_number(self, head: Head) -> bool:
+        """ "4 mm short of the glass": the number says it; "short of the glass" is then no claim of its own."""
+        measured = any(
+            i.measure is not None and i.measure.unit in LENGTHS and i.end == head.item.start for i in self.clause.items
+        )
+        return (
+            measured
+            and head.own.get("melt-pool") == "partial"
+            and word(self.tokens, head.item.start) in ("short", "from", "off")
+        )
 
     def _goes_on(self) -> bool:
         """Does the clause go on about the last thing ("it's against the glass", "and touching the side")?"""
