@@ -132,11 +132,15 @@ def note(
     folder: Folder = None,
     as_json: AsJson = False,
 ) -> None:
-    """Keep what you see, in your own words."""
-    from pooleye.burnlog import looks
+    """Keep what you see, in your own words.
+
+    What the note claims is read at once and kept beside it; words of danger are answered first.
+    """
+    from pooleye.audit.note_filing import file_note
 
     with opened(folder) as workspace:
-        tell(looks.note(workspace, code, text, at=when(workspace, at), minutes=minutes_of(minutes), tester=by), as_json)
+        done = file_note(workspace, code, text, at=when(workspace, at), minutes=minutes_of(minutes), tester=by)
+        tell(done, as_json)
 
 
 def _by_hand(
