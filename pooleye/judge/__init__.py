@@ -1,0 +1,1 @@
+"""Judgement: pure functions from evidence to findings; `from_log.py` alone knows the burn log."""

@@ -1,0 +1,132 @@
+"""What judgement says: findings with rule, severity, evidence, source and words; and how a value stands to a limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from pooleye.judge.criteria import Criterion
+from pooleye.measurement import Quantity, format_value
+
+Weight = Literal["stop", "watch", "close", "missing", "fine"]
+_ORDER: tuple[Weight, ...] = ("stop", "watch", "close", "missing", "fine")
+#: Counts: a limit of 0 is passed by the first whole one, so it lies half-way.
+_COUNTS = frozenset({"flames_too_many", "debris_count"})
+#: How many standard uncertainties a limit must lie away from a value (JCGM 100:2008, 6.2: k = 2, about 95 %).
+K = 2.0
+
+
+class Standing(StrEnum):
+    """How a value stands to a window."""
+
+    INSIDE = "inside"
+    CLOSE = "too close to call"
+    ABOVE = "above"
+    BELOW = "below"
+
+
+def stand(quantity: Quantity, criterion: Criterion) -> Standing:
+    """Outside or inside by more than 2u, else too close to call. ValueError when the units differ."""
+    if quantity.unit != criterion.unit:
+        raise ValueError(f"{criterion.key} is in {criterion.unit}, not {quantity.unit}")
+    half = 0.5 if criterion.quantity in _COUNTS else 0.0
+    low, high = quantity.value - K * quantity.u, quantity.value + K * quantity.u
+    if criterion.most is not None and low > criterion.most + half:
+        return Standing.ABOVE
+    if criterion.least is not None and high < criterion.least - half:
+        return Standing.BELOW
+    above = criterion.most is not None and high > criterion.most + half
+    below = criterion.least is not None and low < criterion.least - half
+    return Standing.CLOSE if above or below else Standing.INSIDE
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One judgement. `means`: hot, cool, danger or note; `place`: where in the candle's life; `number`: the burn."""
+
+    rule: str
+    severity: Weight
+    words: str
+    source: str
+    evidence: tuple[str, ...] = ()
+    means: str = "note"
+    alone: bool = False
+    place: str = ""
+    number: int | None = None
+
+    def said(self) -> str:
+        """One line, the word of danger first."""
+        mark = {"stop": "STOP: ", "watch": "watch: ", "close": "too close to call: ", "missing": "not seen: "}
+        at = f"{self.place}: " if self.place else ""
+        proof = f" ({'; '.join(self.evidence)})" if self.evidence else ""
+        return f"{mark.get(self.severity, '')}{at}{self.words}{proof} [{self.source}]"
+
+
+def shown(quantity: Quantity) -> str:
+    """A value as people read it."""
+    unit = {"1": "", "C": " °C"}.get(quantity.unit, f" {quantity.unit}")
+    return f"{format_value(quantity.value, quantity.u)}{unit}"
+
+
+def judged(criterion: Criterion, quantity: Quantity | None, place: str = "", number: int | None = None) -> Finding:
+    """The finding of one criterion on one value; an absent value is said to be missing."""
+    if quantity is None:
+        return _finding(criterion, "missing", criterion.what, (), "note", place, number)
+    standing = stand(quantity, criterion)
+    proof = (f"{criterion.what} {shown(quantity)}, wanted {criterion.window}",)
+    if standing is Standing.INSIDE:
+        return _finding(criterion, "fine", f"{criterion.what} is within its limits.", proof, "note", place, number)
+    if standing is Standing.CLOSE:
+        means = side_means(criterion, nearer_side(quantity, criterion))
+        return _finding(criterion, "close", f"{criterion.what} may or may not be.", proof, means, place, number)
+    words = criterion.above if standing is Standing.ABOVE else criterion.below
+    return _finding(criterion, criterion.severity, words, proof, side_means(criterion, standing), place, number)
+
+
+def nearer_side(quantity: Quantity, criterion: Criterion) -> Standing:
+    """The side of the window that a value lies nearer to."""
+    if criterion.most is None:
+        return Standing.BELOW
+    if criterion.least is None:
+        return Standing.ABOVE
+    return Standing.ABOVE if quantity.value > (criterion.most + criterion.least) / 2 else Standing.BELOW
+
+
+def side_means(criterion: Criterion, standing: Standing) -> str:
+    """What lying on this side says: of a two-sided window above is hot and below cool."""
+    if criterion.means != "both":
+        return criterion.means
+    return "hot" if standing is Standing.ABOVE else "cool"
+
+
+def _finding(
+    criterion: Criterion,
+    severity: Weight,
+    words: str,
+    evidence: tuple[str, ...],
+    means: str,
+    place: str,
+    number: int | None,
+) -> Finding:
+    return Finding(criterion.key, severity, words, criterion.cited, evidence, means, criterion.alone, place, number)
+
+
+def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Stops first, then watch, close, missing, fine; otherwise in the order given."""
+    return tuple(sorted(findings, key=lambda one: _ORDER.index(one.severity)))
+
+
+def of(findings: Iterable[Finding], *severities: Weight) -> tuple[Finding, ...]:
+    """Those of these severities."""
+    return tuple(one for one in findings if one.severity in severities)
+
+
+def told(findings: Sequence[Finding], *, everything: bool = False) -> list[str]:
+    """Lines for a person: stops, watches, close calls; then in one line what was not seen."""
+    sorted_ = by_weight(findings)
+    lines = [one.said() for one in of(sorted_, "stop", "watch", "close")]
+    missing = dict.fromkeys(one.words for one in of(sorted_, "missing"))
+    lines += [f"not seen: {', '.join(missing)}"] if missing else []
+    return lines + ([one.said() for one in of(sorted_, "fine")] if everything else [])
