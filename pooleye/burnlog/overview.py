@@ -68,8 +68,12 @@ class Status:
             return f"{label}: burn {one.burn_number}, {say_minutes(one.minutes_alight or 0.0)}{look}"
         if one.waits_until:
             local = one.waits_until + timedelta(hours=self.zone_offset_h)
-            return f"{label}: {one.burns} burns, until {local:%Y-%m-%d %H:%M}"
-        return f"{label}: {one.burns} burns" + (f" ({one.why})" if one.why else "")
+            return f"{label}: {_burns(one.burns)}, until {local:%Y-%m-%d %H:%M}"
+        return f"{label}: {_burns(one.burns)}" + (f" ({one.why})" if one.why else "")
+
+
+def _burns(count: int) -> str:
+    return "1 burn" if count == 1 else f"{count} burns"
 
 
 def _next_look(burn: Burn, minutes: float, done: set[int]) -> float | None:
@@ -159,10 +163,19 @@ def _burn_due(session: Session, burn: Burn, now: datetime) -> list[Due]:
         found.append(Due(code, "stopped-but-alight", burn.candle.stopped_at, -1e6, text))
     done = looked_at(session, burn)
     open_ = [point.minutes for point in burn.checkpoints if point.planned and point.id not in done]
-    found += [_due_at(code, "checkpoint", burn, minutes, now) for minutes in open_]
+    found += [_due_at(code, "checkpoint", burn, minutes, now) for minutes in _still_useful(burn, open_, now)]
     if burn.planned_minutes:
         found.append(_due_at(code, "end-of-burn", burn, burn.planned_minutes, now))
     return found
+
+
+def _still_useful(burn: Burn, minutes: list[float], now: datetime) -> list[float]:
+    """Looks to come, and the latest one missed; earlier ones, and all once the burn should have ended, are lost."""
+    alight = states.minutes_between(burn.lit_at, now)
+    missed = [one for one in minutes if one <= alight]
+    if burn.planned_minutes and alight > burn.planned_minutes + _OVERDUE_MIN:
+        missed = []
+    return missed[-1:] + [one for one in minutes if one > alight]
 
 
 def _due_at(code: str, what: str, burn: Burn, minutes: float, now: datetime) -> Due:

@@ -142,7 +142,8 @@ class Cost:
         if self.candles > 1 and len(self.per_currency) == 1:
             (currency, minor), *_ = self.per_currency.items()
             each = f" ({say_money(minor / self.candles, currency)} a candle)"
-        lines = [f"{self.what}: materials {'at least ' if self.unknown else ''}{sums}{each}"]
+        least = "at least " if self.unknown and self.per_currency else ""
+        lines = [f"{self.what}: materials {least}{sums}{each}"]
         lines += [f"  {name}: {say_money(minor, currency)}" for name, minor, currency in self.parts]
         return lines + [f"  price unknown: {name}" for name in self.unknown]
 

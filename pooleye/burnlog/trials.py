@@ -38,7 +38,7 @@ class TrialShown:
         """The question, then one line an arm."""
         lines = [f"trial {self.trial}: {self.question or f'which {self.varies}?'}"]
         for arm in self.arms:
-            each = ", ".join(f"{code} ({state}, {burns} burns)" for code, state, burns in arm.candles)
+            each = ", ".join(f"{code} ({state}, burns: {burns})" for code, state, burns in arm.candles)
             lines.append(f"  {arm.name}: {each}")
         return with_advice(self.advice, lines)
 

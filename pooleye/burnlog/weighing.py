@@ -87,21 +87,27 @@ def _fits(session: Session, candle: Candle, mass_g: float) -> list[str]:
 
 
 def _check(session: Session, candle: Candle, mass_g: float, at: datetime) -> None:
-    """Raises PooleyeError for a mass that cannot be this candle's."""
-    earlier = [one for one in wax_left.sound(candle) if one.at <= at]
+    """Raises PooleyeError for a mass that cannot be this candle's, by the weighings before and after it."""
+    known = wax_left.sound(candle)
+    earlier, later = [one for one in known if one.at <= at], [one for one in known if one.at > at]
     if not earlier:
-        return _check_first(session, candle, mass_g)
-    last = earlier[-1]
+        _check_first(session, candle, mass_g)
+    else:
+        _check_after(session, candle, mass_g, earlier[-1], at)
+    if later and later[0].mass_g - mass_g > COLD_DRIFT_G:
+        text = f"{candle.code} weighed {later[0].mass_g:.1f} g later, so it cannot have weighed {mass_g:.1f} g then"
+        raise _refuse(candle, mass_g, later[0].mass_g, text, session)
+
+
+def _check_after(session: Session, candle: Candle, mass_g: float, last: Weighing, at: datetime) -> None:
     gained = mass_g - last.mass_g
     if gained > COLD_DRIFT_G:
         text = f"{candle.code} weighed {last.mass_g:.1f} g and cannot now weigh {mass_g:.1f} g: it would have gained"
         raise _refuse(candle, mass_g, last.mass_g, text, session)
     hours = _hours_alight(candle, last.at, at)
-    most = COLD_DRIFT_G + FASTEST_G_H_PER_WICK * candle.wick_count * hours
-    if -gained > most:
-        text = (
-            f"{candle.code} weighed {last.mass_g:.1f} g; losing {-gained:.1f} g in {hours:.1f} h alight is impossible"
-        )
+    if -gained > COLD_DRIFT_G + FASTEST_G_H_PER_WICK * candle.wick_count * hours:
+        when = f"in {hours:.1f} h alight" if hours > 0.05 else "without burning"
+        text = f"{candle.code} weighed {last.mass_g:.1f} g; losing {-gained:.1f} g {when} is impossible"
         raise _refuse(candle, mass_g, last.mass_g, text, session)
 
 

@@ -329,3 +329,27 @@ def test_several_candles_burn_at_once_each_with_its_own_minutes(workspace: Works
         clock.forward(minutes=20)
     rows = {row.candle: row.minutes_alight for row in overview.status(workspace).candles}
     assert rows == dict(zip(codes, (60.0, 40.0, 20.0), strict=True))
+
+
+@pytest.mark.parametrize(
+    ("minutes", "due"),
+    [
+        (30, [("checkpoint", 60), ("checkpoint", 120), ("checkpoint", 240)]),
+        (70, [("checkpoint", 60), ("checkpoint", 120), ("checkpoint", 240)]),
+        # The first look is lost: only the latest one missed can still be taken.
+        (130, [("checkpoint", 120), ("checkpoint", 240)]),
+        (250, [("checkpoint", 240)]),
+        # Long past its end, only the end matters.
+        (600, []),
+    ],
+)
+def test_looks_that_can_no_longer_be_taken_are_not_asked_for(
+    workspace: Workspace, three: Three, clock: Any, minutes: float, due: list[tuple[str, float]]
+) -> None:
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    lit = clock()
+    clock.forward(minutes=minutes)
+    found = [(one.what, (one.at - lit).total_seconds() / 60) for one in overview.due(workspace).due]
+    assert sorted(one for one in found if one[0] == "checkpoint") == due
+    assert ("end-of-burn", 240) in found

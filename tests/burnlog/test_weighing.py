@@ -205,3 +205,15 @@ def test_wax_burnt_is_unknown_where_nothing_was_weighed(workspace: Workspace, th
     code, *_ = three(workspace)
     _burn(workspace, clock, code)
     assert _burnt(workspace, code, clock()) is None
+
+
+def test_a_weighing_entered_later_must_fit_those_already_there(workspace: Workspace, three: Three, clock: Any) -> None:
+    code, *_ = three(workspace)
+    before = clock()
+    clock.forward(hours=1)
+    _burn(workspace, clock, code)
+    weigh(workspace, code, 480.0)
+    with pytest.raises(PooleyeError) as refused:
+        weigh(workspace, code, 470.0, at=before)
+    assert "later" in refused.value.message
+    assert weigh(workspace, code, 500.0, at=before).moment == "new"
