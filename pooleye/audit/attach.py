@@ -143,7 +143,9 @@ class ClauseReader(DenialReader):
             and not told_of_place
             and all(h.thing in (*PLACE_THINGS, "other") for h in self.heads)
         ):
-            able = [h for h in self._claiming(self.before[-3:])[-1:] if _takes_place(h, parts)]
+            able = [
+                h for h in self._claiming(self.before[-3:])[-1:] if _takes_place(h, parts) and "melt-pool" not in h.own
+            ]
         if not able:
             return
         opening = overlay.start <= self.clause.start + 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from pooleye.audit.scanning import Item, word
 from pooleye.audit.tokens import Token
@@ -110,10 +111,89 @@ def split_clauses(
         begin, opened = i + 1, word(tokens, i)
     if begin < end:
         clauses.append(Clause(begin, end, opened_by=opened, closed_by=closing))
+    clauses = [part for clause in clauses for part in _run_on_parts(tokens, clause, inside)]
     for clause in clauses:
         clause.items = [item for item in inside if clause.start <= item.start < clause.end]
         clause.overlays = [item for item in overlays if clause.start <= item.start < clause.end]
     return clauses
+
+
+_RUN_ON_THINGS, _RUN_ON_TOKENS = 4, 16
+"""A stretch this long without a pause is taken for dictation; judged on written notes, whose clauses are shorter."""
+
+_COPULAS = frozenset(
+    ("is", "was", "are", "were", "looks", "looked", "seems", "at", "about", "around", "=", ":", "now", "still", "just")
+)
+_ANSWERS = frozenset(("none", "nil", "nada", "zilch", "nope"))
+
+
+def _run_on_parts(tokens: Sequence[Token], clause: Clause, items: Sequence[Item]) -> list[Clause]:
+    """A clause that names three things or more without a pause, cut where one thing ends and the next begins."""
+    inside = [item for item in items if clause.start <= item.start < clause.end]
+    named = [item for item in inside if item.has("thing", "presence", "phrase")]
+    if len(named) < _RUN_ON_THINGS or clause.end - clause.start < _RUN_ON_TOKENS:
+        return [clause]
+    cuts: list[int] = []
+    answers = any(word(tokens, item.end) in _ANSWERS for item in named)
+    for one, other in pairwise(named):
+        cut = _cut_between(tokens, inside, one, other, cuts[-1] if cuts else clause.start, answers)
+        if cut is not None:
+            cuts.append(cut)
+    bounds = [clause.start, *cuts, clause.end]
+    parts = [Clause(a, b) for a, b in pairwise(bounds) if b > a]
+    parts[0].opened_by, parts[-1].closed_by = clause.opened_by, clause.closed_by
+    return parts
+
+
+def _cut_between(
+    tokens: Sequence[Token], items: Sequence[Item], one: Item, other: Item, begin: int, answers: bool
+) -> int | None:
+    """Where between two named things the words of the second begin; None where both belong together."""
+    between = [item for item in items if one.end <= item.start < other.start and _says_something(item)]
+    denial = next((i for i in between if i.has("negations") and word(tokens, i.start) not in _ANSWERS), None)
+    if denial is not None:
+        return denial.start if denial.start > begin else None
+    if not between:
+        return None
+    if word(tokens, between[0].start) in _ANSWERS and between[0].start - one.end <= 1:
+        return between[0].end
+    last = between[-1]
+    touching = last.end >= other.start - (word(tokens, other.start - 1) in ("of", "a", "the"))
+    if last.measure is not None and touching and word(tokens, last.end) == "of":
+        return _with_lead(tokens, last.start, one.end)
+    verb = word(tokens, one.end) in _COPULAS or tokens[one.end - 1].text.endswith("'s")
+    led = any(item.end == one.start and _says_something(item) for item in items if item.start >= begin)
+    if led and not verb and between[0].measure is None and not one.has("phrase"):
+        return _with_lead(tokens, between[0].start, one.end)
+    if answers and not led and between[0].start - one.end <= 1 and len(between) == 1:
+        return other.start  # things named first throughout: "cap tiny soot none"
+    if touching and last.measure is None and (len(between) > 1 or not verb):
+        return _with_lead(tokens, last.start, between[-2].end if len(between) > 1 else one.end)
+    return other.start
+
+
+def _with_lead(tokens: Sequence[Token], start: int, least: int) -> int:
+    """The cut moved ahead of small words that lead up to a modifier ("there's already a bit of")."""
+    while start > least and word(tokens, start - 1) in (
+        "a",
+        "an",
+        "the",
+        "very",
+        "quite",
+        "really",
+        "there's",
+        "already",
+        "just",
+        "maybe",
+        "also",
+    ):
+        start -= 1
+    return start
+
+
+def _says_something(item: Item) -> bool:
+    measured = item.measure is not None and item.measure.unit not in ("min", "g", "s", "other")
+    return measured or item.has("word", "degree", "mark", "negations", "after", "comparative")
 
 
 def _breaks(tokens: Sequence[Token], i: int) -> bool:

@@ -27,7 +27,7 @@ class ClauseContext:
         self.softened: set[int] = set()
         self.reached: list[Head] = []
         self.shifted = self._is_shifted()
-        self.takes_back = self._interjected(("no",))
+        self.takes_back = self._interjected(("no", "nope", "nah"))
         self.hesitates = self._interjected(("er", "erm", "um", "uh", "hmm"))
 
     def _interjected(self, words: tuple[str, ...]) -> bool:

@@ -67,7 +67,9 @@ class MeasureReader(WordReader):
         head.loose |= self._is_loose(item)
 
     def _is_tolerance(self, item: Item) -> bool:
-        """ "give or take five", "plus or minus 2 mm"."""
+        """ "give or take five", "plus or minus 2 mm"; nor is "not 6" a number claimed."""
+        if word(self.tokens, item.start - 1) == "not":
+            return True
         before = " ".join(word(self.tokens, k) for k in range(max(item.start - 3, 0), item.start))
         return before.endswith(("give or take", "plus or minus", "+ / -", "+/-", "±", "plus minus"))
 
@@ -296,7 +298,7 @@ class MeasureReader(WordReader):
             head = next((h for h in reversed(self.before[-3:]) if _bears_length(h)), None)
             if head is not None and (not self.same_sentence or head.measures or head.dropped):
                 head = self._another(head, item)
-        if head is None and not self.heads and self.before and "flame-motion" in self.before[-1].own:
+        if head is None and any("flame-motion" in h.own for h in self.heads or self.before[-1:]):
             head = self._fresh(item, ("flame-height",), "flame")  # "steady, 18 mm"
         if head is None or head.thing == "other":
             return None
@@ -368,6 +370,8 @@ class MeasureReader(WordReader):
         before = [word(self.tokens, k) for k in range(max(item.start - 4, self.clause.start), item.start)]
         if "radius" in (*before[-1:], *after[:1]):
             return "other"
+        if {"depth", "dia", "diam", "diameter", "width"} & set(before[-1:]) and after[:1] in ([], ["flame"]):
+            return self._named_before(before, after)
         return self._named_after(item, after) or self._named_before(before, after)
 
     def _wick_here(self) -> bool:

@@ -35,7 +35,7 @@ _UNIT_WORDS = {
     **dict.fromkeys(("hz", "ppm", "ml"), "other"),
 }  # fmt: skip
 LENGTHS = ("mm", "cm", "in")
-_RANGE_WORDS = ("to", "-", "or", "and", "/")
+_RANGE_WORDS = ("to", "-", "or", "and", "/", "maybe", "perhaps", "possibly")
 _SHARE_TAIL = (
     "way", "melted", "across", "full", "liquid", "surface", "top", "distance", "molten", "melt", "pool", "covered",
     "rim", "round", "around", "circumference", "candle", "coverage", "wax", "jar", "glass", "perimeter", "wall",

@@ -112,7 +112,7 @@ def _label_here(state: State, clause: Clause) -> None:
         name = item.of("label")
         if name is None or _in_complement(state, clause, item):
             continue
-        first = not any(other.start < item.start and other.has("presence", "phrase", "word") for other in clause.items)
+        first = not any(other.start < item.start and other.has("presence", "phrase", "thing") for other in clause.items)
         about_others = any(word(state.tokens, k) in _ABOUT_OTHERS for k in range(item.end, item.end + 3))
         marked = word(state.tokens, item.end) in (":", "-", "—", "=")
         if (

@@ -381,6 +381,10 @@ def _false_direction(tokens: Sequence[Token], i: int, end: int) -> bool:
     """ "wax left on the wall": left over, not left-hand."""
     if end != i + 1 or word(tokens, i) != "left":
         return False
+    ends = word(tokens, i + 1) in ("", ".", ",", ";", "and", "&", ")")
+    hung = {word(tokens, k) for k in range(max(0, i - 5), i)} & {"up", "hangup", "hu"}
+    if ends and hung and word(tokens, i - 1) in ("mm", "in", "inch", "inches", "cm", '"'):
+        return False  # "hang-up 4 mm left, 2 mm right"
     counted = {word(tokens, k) for k in range(max(0, i - 6), i)} & {
         "no",
         "any",

@@ -53,7 +53,8 @@ class WordReader(ClauseContext):
             if self._short_of_by_number(head):
                 head.own, head.quantities, head.thing = {}, (), "place"
                 continue
-            if not head.own or not things:
+            named = any(word(self.tokens, k) in ("wick", "wicks") for k in range(head.item.start, head.item.end))
+            if not head.own or not things or named:
                 continue
             quantity, thing = next(iter(head.own)), things[-1].thing or "wick"
             ends_at_edge = word(self.tokens, head.item.end - 1) in EDGE_WORDS and head.item.end - head.item.start > 1
@@ -203,6 +204,9 @@ class WordReader(ClauseContext):
 
     def _find(self, item: Item, fits: Callable[[Head], bool], states: dict[str, str]) -> Head | None:
         """The head in this clause, else the last one before it that fits (cloned if it already says something)."""
+        answered = self._answered_head(item, fits)
+        if answered is not None:
+            return answered
         phrase_fit = nearest_head(
             self.tokens,
             self.heads,
@@ -225,6 +229,14 @@ class WordReader(ClauseContext):
         if earlier is None:
             return None
         return self._another(earlier, item) if self._needs_new(earlier, states) else earlier
+
+    def _answered_head(self, item: Item, fits: Callable[[Head], bool]) -> Head | None:
+        """ "smoke none soot slight": "none" answers what stands right before it, never what follows."""
+        if word(self.tokens, item.start) not in ("none", "nil", "nada", "zilch", "nowt"):
+            return None
+        last = next((h for h in reversed(self.heads) if h.item.end <= item.start), None)
+        near = last is not None and item.start - last.item.end <= 2 and fits(last)
+        return last if near and last is not None and not (last.states or last.own) else None
 
     def _needs_new(self, earlier: Head, states: dict[str, str]) -> bool:
         if not self.same_sentence or (self.shifted and earlier.presence is not None):
