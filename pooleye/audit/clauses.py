@@ -162,7 +162,8 @@ def _cut_between(
     if last.measure is not None and touching and word(tokens, last.end) == "of":
         return _with_lead(tokens, last.start, one.end)
     verb = word(tokens, one.end) in _COPULAS or tokens[one.end - 1].text.endswith("'s")
-    led = any(item.end == one.start and _says_something(item) for item in items if item.start >= begin)
+    measured = {item.end for item in items if item.measure is not None}
+    led = any(i.end == one.start and _says_something(i) and i.start not in measured for i in items if i.start >= begin)
     if led and not verb and between[0].measure is None and not one.has("phrase"):
         return _with_lead(tokens, between[0].start, one.end)
     if answers and not led and between[0].start - one.end <= 1 and len(between) == 1:

@@ -167,7 +167,7 @@ class MeasureReader(WordReader):
     def _is_when(self, head: Head, item: Item) -> bool:
         """Does the time say when the pool became full: right after it, or before it with a word of reaching?"""
         if item.start < head.item.end:
-            return self._event_before(item)
+            return self._event_before(item) or word(self.tokens, item.start - 1) == "by"
         link = word(self.tokens, item.start - 1)
         near = 8 if link in ("at", "by", "after", "in", "@", "around", "about", "within", "the") else 4
         return item.start - head.end <= near and link not in ("for", "every", "last", "first", "next")
