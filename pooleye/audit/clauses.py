@@ -199,6 +199,8 @@ def _says_something(item: Item) -> bool:
 
 def _breaks(tokens: Sequence[Token], i: int) -> bool:
     text = tokens[i].norm
+    if text in ("each", "every") and i + 1 < len(tokens) and tokens[i + 1].norm == "time":
+        return True
     if text in (",", "(", ")", "—", "|", "[", "]", "•", "*", ">") or text in _BREAK_WORDS or text.startswith("--"):
         return True
     if text == "/":

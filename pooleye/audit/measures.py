@@ -162,6 +162,12 @@ class MeasureReader(WordReader):
         if here is not None or last is None or self.heads:
             return here
         took = any(o.has("events") for o in self.clause.overlays)
+        odd_time = (
+            item.measure is not None
+            and item.measure.value % 60 != 0
+            and item.end - item.start >= self.clause.end - self.clause.start
+        )
+        took = took or odd_time  # "A full melt pool! 3 hours 25 minutes."
         return last if took or (self.same_sentence and self._only_time(item)) else None
 
     def _is_when(self, head: Head, item: Item) -> bool:
@@ -295,7 +301,7 @@ class MeasureReader(WordReader):
             return named, head or self._fresh(item, (named,), None)
         head = nearest_head(self.tokens, self.heads, item, _bears_length, self.post_style)
         if head is None and not self.heads:
-            head = next((h for h in reversed(self.before[-3:]) if _bears_length(h)), None)
+            head = next((h for h in reversed(self.before[-3:]) if _bears_length(h) and h.thing != "other"), None)
             if head is not None and (not self.same_sentence or head.measures or head.dropped):
                 head = self._another(head, item)
         if head is None and any("flame-motion" in h.own for h in self.heads or self.before[-1:]):

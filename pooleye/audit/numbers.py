@@ -174,6 +174,18 @@ def read_number(tokens: Sequence[Token], i: int) -> _Number | None:
     return _article_unit(tokens, i)
 
 
+def _bare_inch(tokens: Sequence[Token], i: int) -> Measure | None:
+    """ "inch and a quarter" without its article."""
+    if _at(tokens, i) not in ("inch", "hour") or _at(tokens, i + 1) != "and":
+        return None
+    part = _part_words(tokens, i + 2) if i + 2 < len(tokens) else None
+    if part is None or _unit_at(tokens, part.end) is not None:
+        return None
+    if _at(tokens, i) == "hour":
+        return Measure(60 * (1 + part.value), "min", 60 * part.step, 0.0, i, part.end)
+    return Measure(1 + part.value, "in", part.step, 0.0, i, part.end)
+
+
 def _article_unit(tokens: Sequence[Token], i: int) -> _Number | None:
     """ "an inch", "an hour", "a couple of mm": the article counts; the unit follows at `end`."""
     if _at(tokens, i + 1) == "couple" or _at(tokens, i) == "couple":
@@ -227,6 +239,8 @@ def read_measure(tokens: Sequence[Token], i: int) -> Measure | None:
     """The measure that starts at token i: a number or range, with its unit where one is said."""
     if _at(tokens, i) in ("halfway", "midway") or (_at(tokens, i) == "half" and _at(tokens, i + 1) == "way"):
         return Measure(0.5, "1", 0.25, 0.0, i, i + (2 if _at(tokens, i) == "half" else 1))
+    if bare := _bare_inch(tokens, i):
+        return bare
     between = _at(tokens, i) == "between"
     first = read_number(tokens, i + between)
     if first is None:
@@ -239,6 +253,7 @@ def read_measure(tokens: Sequence[Token], i: int) -> Measure | None:
         and unit[0] == "in"
         and _at(tokens, unit[1]) == "and"
         and (part := _part_words(tokens, unit[1] + 1) or _digits_part(tokens, unit[1] + 1))
+        and _unit_at(tokens, part.end) is None
     ):
         first, unit = _Number(first.value + part.value, part.step, part.end), ("in", part.end)
     joined = unit[1] if unit else first.end

@@ -48,8 +48,16 @@ class WordReader(ClauseContext):
                 h for h in self.before[-1:] if not head.thing and self._goes_on()
             ]
             things = [h for h in things if h.thing or "wick" in h.quantities]
-            if head.thing and self.clause.opened_by in ("when", "whenever") and self.before and self.same_sentence:
+            if (
+                head.thing
+                and self.clause.opened_by in ("when", "whenever", "each", "every")
+                and self.before
+                and self.same_sentence
+            ):
                 head.dropped = "plan"
+            if self._near_a_rim(head):
+                head.dropped = "not-understood"
+                continue
             if self._short_of_by_number(head):
                 head.own, head.quantities, head.thing = {}, (), "place"
                 continue
@@ -68,6 +76,12 @@ class WordReader(ClauseContext):
                 and not any(t.thing == "wick" for t in things)
             ) or (quantity == "melt-pool" and ends_at_edge and thing in ("flame", "wick", "other")):
                 head.dropped = "not-understood"
+
+    def _near_a_rim(self, head: Head) -> bool:
+        """ "jar hot near the rim", "soot near the edge" say where something else is, nothing of the pool."""
+        where = head.own.get("melt-pool") == "nearly-full" and word(self.tokens, head.item.start) in ("near", "close")
+        others = [h for h in self.heads if h.item.start < head.item.start]
+        return where and any(h.presence or h.thing in ("vessel", "flame", "wick", "rim", "temperature") for h in others)
 
     def _short_of_by_number(self, head: Head) -> bool:
         """ "4 mm short of the glass": the number says it; "short of the glass" is then no claim of its own."""

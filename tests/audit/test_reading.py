@@ -33,6 +33,8 @@ def states(note):
         ("development.toml", 147, 0.99, 0.99),
         ("held_out_1.toml", 60, 0.97, 0.95),
         ("held_out_2.toml", 30, 0.94, 0.95),
+        ("held_out_3.toml", 30, 0.97, 0.97),
+        ("held_out_4.toml", 30, 0.96, 0.96),
     ],
 )
 def test_corpus_keeps_its_score(corpus, notes, precision, recall):
