@@ -55,6 +55,7 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
         "batch": "File and measure a folder of photos; interrupted, it continues.",
         "remeasure": "Measure all photos again and list what moved.",
         "refile": "File a photo under another candle, burn or minute.",
+        "adjust": "Keep your own value for a photo beside the tool's.",
     },
     "log_trace": {
         "trace": "List every candle that holds a lot; with --hold, hold them.",
@@ -65,6 +66,14 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
     "log_print": {
         "labels": "Write a sheet of candle labels as PDF, at exact size.",
         "card": "Write bench cards as PDF: code, scale, tilt, 12 o'clock, white.",
+    },
+    "judge_candles": {
+        "judge": "Judge candles: stop, watch, hot, cool, in range; without codes, all in brief.",
+        "forecast": "Forecast a candle: will the pool reach the wall, how many hours are left.",
+        "criteria": "List every limit that judges, with its source.",
+    },
+    "judge_plan": {
+        "plan": "Plan a trial: pours, cure, burn days, photos, hours, cost; or what is left of one in the log.",
     },
 }
 _FAMILY_OF = {name: family for family, commands in FAMILIES.items() for name in commands}

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pooleye.cli import judge_trial
 from pooleye.cli.log_common import (
     Anyway,
     AsJson,
@@ -45,6 +46,7 @@ def register(app: typer.Typer) -> None:
     add_all(app, {"pour": pour, "candles": candles})
     trial = typer.Typer(help="Trials: a question, its arms and candles.", no_args_is_help=True, rich_markup_mode=None)
     add_all(trial, {"new": trial_new, "add": trial_add, "show": trial_show})
+    judge_trial.add_to(trial)
     app.add_typer(trial, name="trial")
 
 
