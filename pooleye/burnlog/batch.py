@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from pooleye.burnlog import find
 from pooleye.burnlog.executors import in_window, own_cores, window_of
 from pooleye.burnlog.filing import (
     MeasureJob,
@@ -20,12 +21,13 @@ from pooleye.burnlog.filing import (
     file_photo,
     job_for,
     measure_job,
+    newest_reading,
     record_reading,
     unmeasured,
 )
 from pooleye.burnlog.look import CLIP_SUFFIXES, PHOTO_SUFFIXES, Seen, look
 from pooleye.burnlog.matching import Decided, Offset, Undecided, decide, session_offset
-from pooleye.burnlog.records import Candle, Photo, Reading
+from pooleye.burnlog.records import Photo, Reading
 from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.stops import advice_on
 from pooleye.burnlog.store import Workspace
@@ -233,7 +235,7 @@ def _decided(
     """Photos with a sure place, new candles first (their photos are the baselines of the others)."""
     looked = _look_at_all(paths, pool, tally, report)
     with workspace.read() as session:
-        candles = {one.code: one for one in session.scalars(select(Candle).order_by(Candle.id))}
+        candles = {one.code: one for one in find.all_candles(session)}
         fresh = _fresh(session, looked, tally)
         if clock_offset_s is None:
             # From all photos, filed ones too: a batch that continues must judge the clock as the first run did.
@@ -395,8 +397,7 @@ def remeasure(
 
 def _compare(workspace: Workspace, job: MeasureJob, outcome: Outcome, tally: _Tally) -> None:
     with workspace.read() as session:
-        query = select(Reading).where(Reading.photo_id == job.photo_id).order_by(Reading.id.desc())
-        last = session.scalars(query).first()
+        last = newest_reading(session.get_one(Photo, job.photo_id))
         before = dict(last.result) if last else None
     if record_reading(workspace, job, outcome):
         tally.measured += 1

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from pooleye.burnlog import bench, find
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.columns import Base, UtcTime
-from pooleye.burnlog.filing import move_photo
+from pooleye.burnlog.filing import correct_by_hand, move_photo, newest_reading
 from pooleye.burnlog.history import Author
 from pooleye.burnlog.materials import lot_by_label
 from pooleye.burnlog.records import (
@@ -35,6 +35,7 @@ from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import parse_when, say_minutes
 from pooleye.errors import PooleyeError
+from pooleye.measurement import QUANTITIES, Quantity
 from pooleye.units import parse_length_mm, parse_mass_g, parse_temperature_c
 
 _NAMED: dict[str, Any] = {
@@ -313,7 +314,8 @@ def history(workspace: Workspace, code: str) -> History:
                 by = getattr(one, "by", None) or getattr(one, "filed_by", None) or "hand"
                 entries.append(Entry(one.entered_at, f"{kind} {one.id}: {_told(one)}{struck}", by))
                 keys.add((kind, one.id))
-        entries += [_change(one) for one in session.scalars(select(Change)) if (one.record, one.record_id) in keys]
+        touched = select(Change).where(Change.record_id.in_({number for _, number in keys}))
+        entries += [_change(one) for one in session.scalars(touched) if (one.record, one.record_id) in keys]
         return History(candle.code, tuple(sorted(entries, key=lambda one: one.at)))
 
 
@@ -335,3 +337,47 @@ def _change(one: Change) -> Entry:
     why = f" ({one.why})" if one.why else ""
     before, after = one.before["value"], one.after["value"]
     return Entry(one.entered_at, f"{one.record} {one.record_id}: {one.field} {before} → {after}{why}", who)
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """A person's own value for a photo, beside the tool's."""
+
+    photo: str
+    quantity: str
+    by_hand: Quantity
+    by_tool: Quantity | None
+
+    def said(self) -> list[str]:
+        """Both values."""
+        tool = f"; the tool has {self.by_tool}" if self.by_tool else ""
+        return [f"{self.photo}: {self.quantity.replace('_', ' ')} by hand {self.by_hand}{tool}; both are kept"]
+
+
+# Half-width of a value read off a photo by eye, as a share of it, where the person gives none; judged.
+_BY_EYE = 0.02
+
+
+def adjust(
+    workspace: Workspace, photo: str, quantity: str, text: str, *, half_width: str | None = None, who: str | None = None
+) -> Adjusted:
+    """Keep a person's value for one quantity of a photo. ``half_width``: how sure, to either side (rectangular)."""
+    with workspace.read() as session:
+        record = photo_named(session, photo)
+        sha256, name, reading = record.sha256, record.original_name, newest_reading(record)
+        kept = {one.quantity: Quantity(one.value, one.u, one.unit) for one in reading.measurements} if reading else {}
+    unit = QUANTITIES[quantity][0] if quantity in QUANTITIES else "1"
+    value = _number(text, unit, quantity)
+    width = _number(half_width, unit, "half-width") if half_width else abs(value) * _BY_EYE or 1.0
+    by_hand = Quantity(value, width / 3**0.5, unit, (("read by eye", width / 3**0.5),))
+    correct_by_hand(workspace, sha256, {quantity: by_hand}, who=who)
+    return Adjusted(name, quantity, by_hand, kept.get(quantity))
+
+
+def _number(text: str, unit: str, what: str) -> float:
+    if unit == "mm":
+        return parse_length_mm(text, what.replace("_", " "))
+    try:
+        return float(text.strip().removesuffix("°").replace(",", "."))
+    except ValueError:
+        raise PooleyeError("bad-value", f"“{text}” is no number for {what}", hint="for instance 0.85") from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
 import math
@@ -20,11 +21,15 @@ from pooleye.burnlog.history import Author
 from pooleye.burnlog.photo_files import keep_file, place_of
 from pooleye.burnlog.records import Candle, Measurement, Photo, Reading
 from pooleye.burnlog.store import Workspace
+from pooleye.errors import PooleyeError
+from pooleye.measurement import QUANTITIES, Quantity
 
 # Solid wax lost at a nominal rate, for a first burn that was not weighed yet: 0.075 g/h per mm of bore (50 to 90 mm
 # bores burn 3 to 8 g/h; from memory, wide). Used only while its uncertainty on the headspace stays below the limit.
 _NOMINAL_G_H_PER_MM, _NOMINAL_REL_U = 0.075, 0.3
 _HEADSPACE_U_LIMIT_MM = 2.5
+# Method of readings that are corrections by hand.
+_BY_HAND = "hand/"
 
 
 @dataclass(frozen=True)
@@ -216,7 +221,8 @@ def _baseline(session: Session, photo: Photo) -> Photo | None:
         Photo.candle_id == photo.candle_id, Photo.phase == "new", Photo.voided_at.is_(None), Photo.view != "side"
     )
     for one in session.scalars(query.order_by(Photo.id)):
-        seen_as = one.readings[-1].result.get("view") if one.readings else "top"
+        reading = newest_reading(one)
+        seen_as = reading.result.get("view") if reading else "top"
         if seen_as != "side" and one.id != photo.id:
             return one
     return None
@@ -283,9 +289,57 @@ def _measurement(
     )
 
 
+def newest_reading(photo: Photo, *, by_hand: bool = False) -> Reading | None:
+    """The reading that counts: the tool's newest one, or the newest correction by hand."""
+    fit = [one for one in photo.readings if one.method.startswith(_BY_HAND) == by_hand]
+    return fit[-1] if fit else None
+
+
+def correct_by_hand(
+    workspace: Workspace, sha256: str, quantities: Mapping[str, Quantity], *, who: str | None = None,
+    outlines_px: Mapping[str, Any] | None = None,
+) -> int:  # fmt: skip
+    """Keep a person's own values for a filed photo beside the tool's, never over them; returns the reading's number.
+
+    ``outlines_px``: what the person drew, in the contract's form. Raises PooleyeError for an unknown photo, quantity or
+    unit, or when nothing was given.
+    """
+    if not quantities:
+        raise PooleyeError("nothing-said", "no quantity was given", hint="for instance pool_diameter 58mm")
+    for name, quantity in quantities.items():
+        _check_quantity(name, quantity)
+    with workspace.write(Author("hand", who)) as session:
+        photo = session.scalar(select(Photo).where(Photo.sha256 == sha256))
+        if photo is None:
+            raise PooleyeError(
+                "unknown-photo", f"the log has no photo {sha256[:12]}", hint="file it first: pooleye snap"
+            )
+        number = 1 + sum(one.method.startswith(_BY_HAND) for one in photo.readings)
+        values = {name: {"value": one.value, "u": one.u, "unit": one.unit} for name, one in quantities.items()}
+        reading = Reading(photo=photo, method=f"{_BY_HAND}1", inputs_sha256=f"correction {number}", inputs={"who": who})
+        reading.status, reading.reason, reading.flags = "measured", None, []
+        reading.result = {"quantities": values, "outlines_px": dict(outlines_px or {}), "view": photo.view}
+        session.add(reading)
+        session.flush()
+        for name, value in values.items():
+            record = _measurement(photo, reading, name, value, dict(quantities[name].parts))
+            record.by, record.who = "hand", who
+            session.add(record)
+        return number
+
+
+def _check_quantity(name: str, quantity: Quantity) -> None:
+    if name not in QUANTITIES:
+        near = difflib.get_close_matches(name, QUANTITIES, n=1)
+        hint = f"did you mean {near[0]}?" if near else f"for instance {', '.join(list(QUANTITIES)[:4])}"
+        raise PooleyeError("unknown-quantity", f"there is no quantity “{name}”", hint=hint)
+    if quantity.unit != QUANTITIES[name][0]:
+        raise PooleyeError("wrong-unit", f"{name} is in {QUANTITIES[name][0]}, not {quantity.unit}", hint="convert it")
+
+
 def unmeasured(session: Session) -> list[Photo]:
     """Photos that were filed but have no reading: what a kill between the two steps leaves."""
-    measured = select(Reading.photo_id)
+    measured = select(Reading.photo_id).where(Reading.method.not_like(f"{_BY_HAND}%"))
     query = select(Photo).where(Photo.id.not_in(measured), Photo.voided_at.is_(None))
     return list(session.scalars(query.order_by(Photo.phase != "new", Photo.id)))
 

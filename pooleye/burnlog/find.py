@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload, selectinload
 
 from pooleye.burnlog.codes import near, read_code
-from pooleye.burnlog.records import Candle, Fragrance, Pour, Trial, Vessel, Wax, Wick
+from pooleye.burnlog.records import Burn, Candle, Fragrance, Pour, Trial, Vessel, Wax, Wick
 from pooleye.errors import PooleyeError
 
 Named = TypeVar("Named", Vessel, Wax, Fragrance, Wick, Pour, Trial)
@@ -54,6 +54,18 @@ def candle(session: Session, text: str) -> Candle:
     alike = near(code, codes)
     hint = f"did you mean {' or '.join(alike)}?" if alike else "see the candles: pooleye status"
     raise PooleyeError("unknown-candle", f"the log has no candle {code}", hint=hint)
+
+
+def all_candles(session: Session) -> list[Candle]:
+    """Every candle with what its state is read from, in a handful of queries however many there are."""
+    with_all = (
+        selectinload(Candle.burns).selectinload(Burn.checkpoints),
+        selectinload(Candle.weighings),
+        joinedload(Candle.vessel),
+        joinedload(Candle.wick),
+        joinedload(Candle.pour).joinedload(Pour.wax),
+    )
+    return list(session.scalars(select(Candle).options(*with_all).order_by(Candle.id)))
 
 
 def candles(session: Session, texts: Sequence[str]) -> list[Candle]:

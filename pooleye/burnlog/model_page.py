@@ -33,7 +33,8 @@ Rules that hold for every record:
 - What state a candle is in, what is due, burn rates, wax left are worked out from the records when asked, never stored.
 
 A log of any earlier version is brought up to date when it is opened, in one transaction, after a copy was put into
-`backups/`; a log of a newer version is left alone. On a server, one database holds one log; photos then lie in the
+`backups/`; a log of a newer version is left alone. On a server, back up with the server's own tools before an update;
+one database holds one log; photos then lie in the
 folder that `photos` names, which every bench must reach under the same path. SQLite's WAL needs a local disk: do not
 put the folder on a network share, use a server for several benches.
 """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -10,7 +11,8 @@ from sqlalchemy.orm import Session
 
 from pooleye.burnlog import find, states, wax_left
 from pooleye.burnlog.burns import duration
-from pooleye.burnlog.records import Burn, Candle, Incident, Measurement, Note, Photo
+from pooleye.burnlog.filing import newest_reading
+from pooleye.burnlog.records import Burn, Candle, Incident, Measurement, Note, Photo, Reading
 from pooleye.burnlog.results import Advice, by_gravity, with_advice
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import say_minutes
@@ -19,6 +21,8 @@ from pooleye.measurement import Quantity
 
 # A checkpoint counts as taken when a photo, note or value was filed at it; it is overdue this long after its time.
 _OVERDUE_MIN = 15.0
+# Candles whose life is over are told up to this number, the latest.
+_AT_MOST = 12
 
 
 @dataclass(frozen=True)
@@ -57,8 +61,11 @@ class Status:
             return [*lines, f"nothing poured yet; begin with: {first}"]
         for state in states.STATES:
             rows = [one for one in self.candles if one.state == state]
+            shown = rows[-_AT_MOST:] if state in ("used-up", "stopped") else rows
             if rows:
-                lines += [f"{state} ({len(rows)})", *(f"  {self._row(one)}" for one in rows)]
+                lines += [f"{state} ({len(rows)})", *(f"  {self._row(one)}" for one in shown)]
+            if len(shown) < len(rows):
+                lines.append(f"  and {len(rows) - len(shown)} before these")
         return with_advice(self.advice, lines)
 
     def _row(self, one: OnTable) -> str:
@@ -116,8 +123,9 @@ def status(workspace: Workspace) -> Status:
     """What is on the table now."""
     now = workspace.now()
     with workspace.read() as session:
-        rows = tuple(_on_table(session, one, now) for one in session.scalars(select(Candle).order_by(Candle.id)))
-        advice = tuple(item.as_advice() for item in _due(session, now) if item.late)
+        candles = find.all_candles(session)
+        rows = tuple(_on_table(session, one, now) for one in candles)
+        advice = tuple(item.as_advice() for item in _due(session, candles, now) if item.late)
         offset = (now.astimezone(workspace.zone).utcoffset() or timedelta()).total_seconds() / 3600
         return Status(workspace.settings.name, now, offset, rows, advice)
 
@@ -186,10 +194,10 @@ def _due_at(code: str, what: str, burn: Burn, minutes: float, now: datetime) -> 
     return Due(code, what, at, left, f"{code} burn {burn.number}: {named}, {when}")
 
 
-def _due(session: Session, now: datetime) -> list[Due]:
-    running = session.scalars(select(Burn).where(Burn.out_at.is_(None)).order_by(Burn.lit_at))
+def _due(session: Session, candles: Sequence[Candle], now: datetime) -> list[Due]:
+    running = [burn for one in candles if (burn := states.running_burn(one)) is not None]
     found = [one for burn in running for one in _burn_due(session, burn, now)]
-    for candle in session.scalars(select(Candle).order_by(Candle.id)):
+    for candle in candles:
         if states.state_of(candle, now) == "curing":
             until = states.cured_until(candle)
             left = states.minutes_between(now, until)
@@ -202,12 +210,12 @@ def due(workspace: Workspace) -> DueList:
     """What is to be done: looks, ends of burns, cures that end."""
     now = workspace.now()
     with workspace.read() as session:
-        return DueList(now, tuple(_due(session, now)))
+        return DueList(now, tuple(_due(session, find.all_candles(session), now)))
 
 
 @dataclass(frozen=True)
 class FiledPhoto:
-    """A photo in a candle's life. ``quantities``: newest reading, names to values."""
+    """A photo in a candle's life. ``quantities``: the tool's newest reading; ``by_hand``: the newest correction."""
 
     sha256: str
     name: str
@@ -219,6 +227,7 @@ class FiledPhoto:
     reason: str | None
     flags: tuple[str, ...]
     quantities: dict[str, Quantity]
+    by_hand: dict[str, Quantity]
 
 
 @dataclass(frozen=True)
@@ -280,12 +289,17 @@ def _burn_lines(burn: BurnShown) -> list[str]:
     rate = f", {burn.burn_rate}" if burn.burn_rate else ""
     lines = [f"burn {burn.number} ({burn.kind}): {long}{rate}"]
     for photo in burn.photos:
-        values = ", ".join(f"{name} {value}" for name, value in photo.quantities.items() if name in _TOLD)
+        values = ", ".join(_told(photo, name) for name in _TOLD if name in photo.quantities)
         at = say_minutes(photo.minutes_alight) if photo.minutes_alight is not None else photo.phase
         lines.append(f"  {at} {photo.view}: {values or photo.reason or photo.status or 'not measured yet'}")
     lines += [f"  {_at(minutes)}{name.replace('_', ' ')} {value} by hand" for minutes, name, value in burn.by_hand]
     lines += [f"  {_at(minutes)}“{text}”" for minutes, _, text in burn.notes]
     return lines + [f"  INCIDENT: {one}" for one in burn.incidents]
+
+
+def _told(photo: FiledPhoto, name: str) -> str:
+    corrected = f" (by hand {photo.by_hand[name]})" if name in photo.by_hand else ""
+    return f"{name.replace('_', ' ')} {photo.quantities[name]}{corrected}"
 
 
 def _at(minutes: float | None) -> str:
@@ -295,9 +309,12 @@ def _at(minutes: float | None) -> str:
 _TOLD = ("pool_diameter", "hangup_max", "wick_offset", "soot_arc", "flame_height")
 
 
+def _quantities(reading: Reading | None) -> dict[str, Quantity]:
+    return {one.quantity: Quantity(one.value, one.u, one.unit) for one in reading.measurements} if reading else {}
+
+
 def _photo(photo: Photo) -> FiledPhoto:
-    reading = photo.readings[-1] if photo.readings else None
-    values = {m.quantity: Quantity(m.value, m.u, m.unit) for m in reading.measurements} if reading else {}
+    reading = newest_reading(photo)
     return FiledPhoto(
         sha256=photo.sha256,
         name=photo.original_name,
@@ -308,7 +325,8 @@ def _photo(photo: Photo) -> FiledPhoto:
         status=reading.status if reading else None,
         reason=reading.reason if reading else None,
         flags=tuple(reading.flags) if reading else (),
-        quantities=values,
+        quantities=_quantities(reading),
+        by_hand=_quantities(newest_reading(photo, by_hand=True)),
     )
 
 
@@ -353,7 +371,7 @@ def show(workspace: Workspace, code: str) -> CandleShown:
     with workspace.read() as session:
         candle = find.candle(session, code)
         left = wax_left.wax_left(candle)
-        advice = tuple(one.as_advice() for one in _due(session, now) if one.late and one.candle == candle.code)
+        advice = tuple(one.as_advice() for one in _due(session, [candle], now) if one.late)
         lots = [one.lot for one in candle.pour.lots] + [one.lot for one in candle.lots]
         return CandleShown(
             candle=candle.code,

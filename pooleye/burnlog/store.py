@@ -111,7 +111,10 @@ def _explained(where: Workspace) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise _trouble(error, where.root) or error from error
+        trouble = _trouble(error, where.root)
+        if trouble is None:
+            raise
+        raise trouble from error
 
 
 def _trouble(error: DBAPIError, root: Path) -> PooleyeError | None:

@@ -1,4 +1,4 @@
-"""`pooleye snap`, `batch`, `remeasure`, `refile`: photos into the log."""
+"""`pooleye snap`, `batch`, `remeasure`, `refile`, `adjust`: photos into the log."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Scheduler = Annotated[str | None, typer.Option(metavar="ADDRESS", help="A Dask s
 
 def register(app: typer.Typer) -> None:
     """Adds the commands to the app."""
-    add_all(app, {"snap": snap, "batch": batch, "remeasure": remeasure, "refile": refile})
+    add_all(app, {"snap": snap, "batch": batch, "remeasure": remeasure, "refile": refile, "adjust": adjust})
 
 
 def snap(
@@ -148,3 +148,22 @@ def refile(
 
     with opened(folder) as workspace:
         tell(elsewhere(workspace, photo, code, burn=burn, minutes=minutes_of(minutes)), as_json)
+
+
+def adjust(
+    photo: Annotated[str, typer.Argument(help="The photo: its number, name or the start of its SHA-256.")],
+    quantity: Annotated[str, typer.Argument(metavar="QUANTITY", help="For instance pool_diameter.")],
+    value: Annotated[str, typer.Argument(metavar="VALUE", help="Your value: 58mm, 0.85.")],
+    give_or_take: Annotated[str | None, typer.Option(metavar="VALUE", help="How sure, to either side: 1mm.")] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who looked.")] = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """Keep your own value for a photo beside the tool's.
+
+    Both are kept; the tool's is not changed.
+    """
+    from pooleye.burnlog.corrections import adjust as keep
+
+    with opened(folder) as workspace:
+        tell(keep(workspace, photo, quantity, value, half_width=give_or_take, who=by), as_json)

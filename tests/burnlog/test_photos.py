@@ -714,3 +714,94 @@ def test_a_photo_whose_measuring_fails_is_listed_stays_filed_and_is_measured_by_
     assert (first.filed, first.measured) == (3, 2)
     second = run_batch(workspace, tmp_path, executor=threads, measure=fake)
     assert (second.filed, second.measured, second.unreadable) == (0, 1, ())
+
+
+def test_a_value_by_hand_stands_beside_the_tools_and_outlives_a_new_method(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    clock.forward(minutes=60)
+    (tmp_path / "p.jpg").write_bytes(make_jpeg(None))
+    snapped = snap(workspace, tmp_path / "p.jpg", code=code, measure=fake)
+    tool = snapped.result["quantities"]["pool_diameter"]["value"]
+    done = corrections.adjust(workspace, "p.jpg", "pool_diameter", "58mm", half_width="1mm", who="Ida")
+    assert done.by_tool is not None
+    assert (done.by_hand.value, done.by_tool.value) == (58.0, tool)
+    assert done.by_hand.u == pytest.approx(1 / 3**0.5)
+    corrections.adjust(workspace, "p.jpg", "pool_diameter", "57mm")
+    again = remeasure(workspace, executor=threads, measure=lambda job: fake(job, method="top/2", shift=1.0))
+    assert [one.before for one in again.moved] == [tool]
+    (photo,) = overview.show(workspace, code).burns[0].photos
+    assert photo.quantities["pool_diameter"].value == tool + 1.0
+    assert photo.by_hand["pool_diameter"].value == 57.0
+    with workspace.read() as session:
+        kept = {(one.by, one.value) for one in session.scalars(select(Measurement))}
+    assert kept == {("tool", tool), ("tool", tool + 1.0), ("hand", 58.0), ("hand", 57.0)}
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value"), [("pool_diametre", "58mm"), ("pool_diameter", "wide"), ("tilt", "a lot")]
+)
+def test_impossible_values_by_hand_are_refused(
+    workspace: Workspace, three: Three, tmp_path: Path, make_jpeg: Jpeg, fake: Fake, quantity: str, value: str
+) -> None:
+    code, *_ = three(workspace)
+    (tmp_path / "p.jpg").write_bytes(make_jpeg(None))
+    snap(workspace, tmp_path / "p.jpg", code=code, measure=fake)
+    with pytest.raises(PooleyeError):
+        corrections.adjust(workspace, "p.jpg", quantity, value)
+
+
+def test_heic_png_and_clips_are_filed_like_any_photo(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    import io
+
+    import pillow_heif
+    from PIL import Image
+
+    code, other, _ = three(workspace)
+    light(workspace, [code, other])
+    moment = clock.forward(minutes=60)
+    picture = Image.open(io.BytesIO(make_jpeg(_wall(workspace, moment), code=code)))
+    folder = tmp_path / "in"
+    folder.mkdir()
+    pillow_heif.from_pillow(picture).save(folder / "IMG_1.HEIC", exif=picture.getexif().tobytes(), quality=90)
+    picture.save(folder / "IMG_2.png", exif=picture.getexif())
+    (folder / f"{other}_b1_1h_side.mp4").write_bytes(b"\x00\x00\x00\x18ftypisom" + bytes(200))
+    (folder / "MOV_3.mov").write_bytes(b"\x00\x00\x00\x14ftypqt  " + bytes(100))
+    summary = run_batch(workspace, folder, executor=threads, measure=fake)
+    assert _places(workspace) == {
+        "IMG_1.HEIC": (code, 1, 60.0),
+        "IMG_2.png": (code, 1, 60.0),
+        f"{other}_b1_1h_side.mp4": (other, 1, 60.0),
+    }
+    assert [left.photo for left in summary.undecided] == ["MOV_3.mov"]
+    with workspace.read() as session:
+        views = {one.original_name: (one.view, one.suffix) for one in session.scalars(select(Photo))}
+    assert views[f"{other}_b1_1h_side.mp4"] == ("side", ".mp4")
+    assert views["IMG_1.HEIC"] == ("auto", ".heic")
+
+
+def test_a_status_of_hundreds_of_candles_takes_a_handful_of_queries(
+    workspace: Workspace, three: Three, clock: Any
+) -> None:
+    from sqlalchemy import event
+
+    def queries(count: int) -> int:
+        three(workspace, count, vessel=f"jar {count}")
+        seen: list[str] = []
+
+        def heard(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+            seen.append(statement)
+
+        event.listen(workspace.engine, "before_cursor_execute", heard)
+        overview.status(workspace)
+        event.remove(workspace.engine, "before_cursor_execute", heard)
+        return len(seen)
+
+    # Growth, not speed: three hundred candles more cost no query more.
+    assert queries(3) == queries(300) <= 8
