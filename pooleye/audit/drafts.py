@@ -206,6 +206,8 @@ def _with_unit(
         return replace(measure, unit="1")
     if lengths:
         return replace(measure, unit=lengths[0], step=min(measure.step, 0.5) if lengths[0] == "in" else measure.step)
+    if measure.spoken and measure.step >= 0.25:
+        return measure  # "half what it was"
     if measure.step in (0.25, 0.125, 0.0625) or (measure.step == 0.5 and measure.value % 1 == 0.5):
         return replace(measure, unit="in")
     return measure

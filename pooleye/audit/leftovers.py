@@ -52,6 +52,9 @@ def raise_incidents(state: State, overlays: Sequence[Item], items: Sequence[Item
 
 def _plainly_denied(state: State, overlay: Item) -> bool:
     before = [word(state.tokens, k) for k in range(max(0, overlay.start - 3), overlay.start)]
+    by_hand = {"put", "blew", "blow", "putting", "blowing", "took", "take"} & set(before)
+    if overlay.of("incident") == "self-extinguished" and by_hand:
+        return True
     return bool(before) and (
         before[-1] in _DENY
         or (len(before) > 1 and before[-2] in _DENY and before[-1] in ("any", "sign", "signs", "a", "seen", "of"))

@@ -36,6 +36,14 @@ _RING_OF = (
 )  # fmt: skip
 
 
+_LEADS_TO_NUMBER = frozenset((
+    "is", "was", "at", "about", "=", ":", "approx", "around", "~", "now", "roughly", "say", "maybe", "to", "up",
+    "a", "then", ",", "just", "under", "over", "nearly", "almost", "only", "of", "still", "measured", "measures",
+    "reads", "got", "did", "from", "grew", "grown", "went", "gone", "rose", "shrank", "dropped", "fell", "crept",
+    "climbed", "has", "increased",
+))  # fmt: skip
+
+
 class MeasureReader(WordReader):
     """Gives each number of the clause to the quantity and head it measures."""
 
@@ -316,58 +324,10 @@ class MeasureReader(WordReader):
         return _length_quantity(head, measure), head
 
     def _adjacent(self, head: Head, item: Item) -> bool:
+        """Does a number without a unit stand right beside what it measures, with nothing but small words between?"""
         gap = item.start - head.item.end if item.start >= head.item.end else head.item.start - item.end
         between = {word(self.tokens, k) for k in range(min(head.item.end, item.end), max(head.item.start, item.start))}
-        return (
-            gap <= 3
-            and between
-            <= {
-                "is",
-                "was",
-                "at",
-                "about",
-                "=",
-                ":",
-                "approx",
-                "around",
-                "~",
-                "now",
-                "roughly",
-                "say",
-                "maybe",
-                "to",
-                "up",
-                "a",
-                "then",
-                ",",
-                "just",
-                "under",
-                "over",
-                "nearly",
-                "almost",
-                "only",
-                "of",
-                "still",
-                "measured",
-                "measures",
-                "reads",
-                "got",
-                "did",
-                "from",
-                "grew",
-                "grown",
-                "went",
-                "gone",
-                "rose",
-                "shrank",
-                "dropped",
-                "fell",
-                "crept",
-                "climbed",
-                "has",
-                "increased",
-            }
-        ) or head.item.start == item.start
+        return (gap <= 3 and between <= _LEADS_TO_NUMBER) or head.item.start == item.start
 
     def _dimension(self, item: Item) -> str | None:
         """The quantity named by the words round a length ("deep", "across", "from the wall"); "other" for one that is
@@ -466,6 +426,8 @@ def _length_quantity(head: Head, measure: Measure) -> str:
     if head.presence:
         return head.presence
     quantity = next(iter(head.own), None) or head.quantities[0]
+    if head.thing == "pool" and set(head.states) == {"pool-depth"}:
+        return "pool-depth"
     if head.thing == "pool" and measure.unit in SMALL_POOL and measure.value <= SMALL_POOL[measure.unit]:
         return "pool-depth"
     if (

@@ -59,12 +59,16 @@ class Measure:
     start: int
     end: int
     counted: bool = False
+    spoken: bool = False
 
     def u(self, loose: bool) -> float:
         """Standard uncertainty of the rounding: step/sqrt(12), and half_range/sqrt(3) for a range (both rectangular,
         JCGM 100:2008 4.3.7 and F.2.2.1, from memory); `loose` ("about") doubles the step."""
         step = self.step * (2 if loose else 1)
         return math.hypot(step / math.sqrt(12), self.half_range / math.sqrt(3))
+
+
+_SINGLE_UNITS = ("inch", "cm", "centimetre", "centimeter", "hour", "minute", "mm", "millimetre", "millimeter")
 
 
 @dataclass(frozen=True)
@@ -192,18 +196,9 @@ def _article_unit(tokens: Sequence[Token], i: int) -> _Number | None:
         j = i + (2 if _at(tokens, i + 1) == "couple" else 1)
         j += _at(tokens, j) == "of"
         return _Number(2.0, 2.0, j) if _at(tokens, j) in _UNIT_WORDS else None
-    if _at(tokens, i + 1) in (
-        "inch",
-        "cm",
-        "centimetre",
-        "centimeter",
-        "hour",
-        "minute",
-        "mm",
-        "millimetre",
-        "millimeter",
-    ):
-        return _Number(1.0, 0.5, i + 1)
+    j = i + (2 if _at(tokens, i + 1) in ("good", "full", "bare", "whole", "solid", "clear") else 1)
+    if _at(tokens, j) in _SINGLE_UNITS:
+        return _Number(1.0, 0.5, j)
     return None
 
 
@@ -334,9 +329,9 @@ def _span(tokens: Sequence[Token], i: int, first: _Number, found: tuple[_Number,
 
 def _finish(tokens: Sequence[Token], i: int, number: _Number, unit: tuple[str, int] | None) -> Measure:
     if unit is None:
-        return Measure(
-            number.value, "1" if number.share and _is_share(tokens, number) else None, number.step, 0.0, i, number.end
-        )
+        name = "1" if number.share and _is_share(tokens, number) else None
+        spoken = all(token.is_word for token in tokens[i : number.end])
+        return Measure(number.value, name, number.step, 0.0, i, number.end, spoken=spoken)
     name, end = unit
     if name == "%":
         return Measure(number.value / 100, "1", number.step / 100, 0.0, i, end)

@@ -27,6 +27,9 @@ _OF_HEIGHT = (
 )
 
 
+_APPROVAL = ("nice", "lovely", "good", "great", "pleasant", "beautiful", "gorgeous")
+
+
 class WordReader(ClauseContext):
     """Gives each degree and state word of the clause to the head it was said of."""
 
@@ -142,6 +145,12 @@ class WordReader(ClauseContext):
         if (quantity, states[quantity]) == ("pool-depth", "right") and head.thing == "pool":
             return  # "perfect melt pool" praises the pool, not its depth
         before = head.states[quantity][0] if quantity in head.states else None
+        if (
+            quantity == "hot-throw"
+            and before is not None
+            and word(self.tokens, head.states[quantity][1].start) in _APPROVAL
+        ):
+            before = None  # "nice light scent" is light
         if before not in (None, states[quantity]) and self._stronger(quantity, str(before), states[quantity]):
             return
         head.states[quantity] = (states[quantity], item)
