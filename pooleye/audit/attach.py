@@ -131,7 +131,13 @@ class ClauseReader(DenialReader):
         if not parts and not directions:
             return
         able = [h for h in self._claiming(bearers) if _takes_place(h, parts)]
-        if not able and not self.heads and self.before and any(i.has("amend", "withdraw") for i in self.clause.items):
+        if (
+            not able
+            and not self.heads
+            and self.before
+            and self.clause.end - self.clause.start <= 7
+            and any(i.has("amend", "withdraw") for i in self.clause.items)
+        ):
             able = [self._repeated(self.before[-1], overlay)]
         if parts == ["wick"] and not directions:
             parts = []

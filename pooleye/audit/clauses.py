@@ -199,6 +199,12 @@ def _says_something(item: Item) -> bool:
 
 def _breaks(tokens: Sequence[Token], i: int) -> bool:
     text = tokens[i].norm
+    if (
+        text == "with"
+        and i > 0
+        and tokens[i - 1].norm in ("compared", "comparison", "along", "done", "happy", "pleased")
+    ):
+        return False
     if text in ("each", "every") and i + 1 < len(tokens) and tokens[i + 1].norm == "time":
         return True
     if text in (",", "(", ")", "—", "|", "[", "]", "•", "*", ">") or text in _BREAK_WORDS or text.startswith("--"):

@@ -163,9 +163,14 @@ class DenialReader(MeasureReader):
                     None,
                 )
             if head is not None:
-                head.nearly = True
-                head.hedged |= "melt-pool" not in head.own and "melt-pool" not in head.states
-                head.negated = head.negated and not item.has("negations")
+                of_pool = "melt-pool" in head.own or "melt-pool" in head.states
+                denies = any(word(self.tokens, k).endswith(("not", "n't")) for k in range(item.start, item.end))
+                head.nearly = of_pool or not denies
+                head.negated = denies if not of_pool else head.negated and not item.has("negations")
+                head.hedged |= not of_pool
+                if denies and not of_pool and head.states:
+                    head.negated = False
+                    head.denied_words |= set(head.states)
                 head.used.append((item.start, item.end))
 
     def _share_lists(self) -> None:

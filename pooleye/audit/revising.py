@@ -16,6 +16,10 @@ _CONTRARY = {
 }
 
 
+_SEEN_WRONGLY = ("soot", "smoke", "hang-up", "tunnelling", "carbon-ball", "debris")
+_UNSURE = {"or", "maybe", "perhaps", "could", "might", "possibly"}
+
+
 def supersede(state: State) -> list[Draft]:
     """Marks what is withdrawn later in the note. A change over time is no withdrawal: only a cue withdraws."""
     drafts = _said_together(state, sorted(state.drafts, key=lambda d: d.said))
@@ -78,16 +82,9 @@ def _says_contrary(rival: Draft, draft: Draft) -> bool:
 
 def _withdraw_illusion(state: State, drafts: list[Draft], cue: Cue) -> None:
     """ "the smudge was a reflection": what was last said to be seen was not there."""
-    seen = [d for d in drafts if d.start < cue.start and not d.superseded and d.sentence >= cue.sentence - 1]
-    unsure = {word(state.tokens, k) for k in range(max(0, cue.start - 5), cue.start)} & {
-        "or",
-        "maybe",
-        "perhaps",
-        "could",
-        "might",
-        "possibly",
-    }
-    if seen and not unsure and seen[-1].state != "none":
+    seen = [d for d in drafts if d.start < cue.start and d.sentence >= cue.sentence - 1]
+    unsure = _UNSURE & {word(state.tokens, k) for k in range(max(0, cue.start - 5), cue.start)}
+    if seen and not unsure and seen[-1].state != "none" and seen[-1].quantity in _SEEN_WRONGLY:
         seen[-1].superseded = True
 
 
@@ -97,7 +94,13 @@ def _withdraw_quoted(state: State, drafts: list[Draft], cue: Cue) -> None:
     if quoted is None:
         return
     after = [
-        d for d in drafts if d.start > quoted.start and d.quantity == quoted.quantity and d.sentence <= cue.sentence + 1
+        d
+        for d in drafts
+        if d.start > quoted.start
+        and d.sentence <= cue.sentence + 1
+        and (
+            d.quantity == quoted.quantity or ((quoted.quantity, d.quantity) in _CONTRARY and _says_contrary(quoted, d))
+        )
     ]
     struck = word(state.tokens, cue.start) in (
         "scratch",

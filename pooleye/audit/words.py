@@ -145,11 +145,8 @@ class WordReader(ClauseContext):
         if (quantity, states[quantity]) == ("pool-depth", "right") and head.thing == "pool":
             return  # "perfect melt pool" praises the pool, not its depth
         before = head.states[quantity][0] if quantity in head.states else None
-        if (
-            quantity == "hot-throw"
-            and before is not None
-            and word(self.tokens, head.states[quantity][1].start) in _APPROVAL
-        ):
+        praised = head.states[quantity][1] if before is not None else item
+        if quantity == "hot-throw" and item.start == praised.end and word(self.tokens, praised.start) in _APPROVAL:
             before = None  # "nice light scent" is light
         if before not in (None, states[quantity]) and self._stronger(quantity, str(before), states[quantity]):
             return

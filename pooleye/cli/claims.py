@@ -59,7 +59,9 @@ def _name_candles(reading: Reading) -> None:
     """Says so where one note speaks of several candles: the list itself does not tell them apart."""
     labels = list(dict.fromkeys(claim.candle for claim in reading.claims if claim.candle))
     if len(labels) > 1:
-        typer.echo(f"this note speaks of several candles ({', '.join(labels)}); --candle {labels[0]} shows one", err=True)
+        typer.echo(
+            f"this note speaks of several candles ({', '.join(labels)}); --candle {labels[0]} shows one", err=True
+        )
 
 
 def _line(claim: Claim) -> str:
