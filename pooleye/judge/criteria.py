@@ -225,8 +225,14 @@ def as_lines(criteria: Criteria) -> list[str]:
     for one in criteria:
         burns = "" if one.burns == "all" else f", burns {one.burns}"
         lines.append(f"{one.key}: {one.what}: {one.window}{burns} [{one.severity}]{' (own)' if one.own else ''}")
-        lines.append(f"    {BASES[one.basis]}: {one.source}")
+        lines.append(f"    {_sourced(one)}")
     return lines
+
+
+def _sourced(one: Criterion) -> str:
+    """The source, its kind before it unless it says so itself."""
+    kind = BASES[one.basis]
+    return one.source if one.source.startswith(kind.split()[0]) else f"{kind}: {one.source}"
 
 
 _TITLES = {
