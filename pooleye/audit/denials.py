@@ -155,11 +155,7 @@ class DenialReader(MeasureReader):
                 head.own = {"melt-pool": "full"}
             if head is None:
                 head = next(
-                    (
-                        h
-                        for h in self.heads
-                        if any(state == "none" and 0 <= i.start - item.end <= 1 for state, i in h.states.values())
-                    ),
+                    (h for h in self.heads if any(0 <= i.start - item.end <= 1 for _, i in h.states.values())),
                     None,
                 )
             if head is not None:

@@ -139,6 +139,8 @@ def _states_of(head: Head) -> dict[str, str | None]:
     states: dict[str, str | None] = {}
     for quantity, (state, _) in head.states.items():
         states[quantity] = _denied_state(quantity, state) if quantity in head.denied_words else state
+    if head.nearly and states.get("melt-pool") == "full":
+        states["melt-pool"] = "nearly-full"
     if head.presence and head.nearly and states.get(head.presence) == "none":
         return {head.presence: "small" if head.presence == "carbon-ball" else "slight"}
     if head.presence and head.excepted and states.get(head.presence) == "none":
