@@ -1,0 +1,83 @@
+"""The square around one mouth in which its rim is a circle, and what the near net sees in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pooleye.optics.ellipse import Ellipse
+from pooleye.top import networks
+
+Array = NDArray[np.float64]
+FloatMap = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Closeup:
+    """Probability maps (320, 320) of what is seen in the square, and the way from its pixels to the photo's.
+
+    `soot` is the change of L* that soot makes to each pixel. `matrix` (2, 2) and `centre` (2,): working pixel =
+    centre + matrix @ (square pixel - middle).
+    """
+
+    mouth: FloatMap
+    wax: FloatMap
+    pool: FloatMap
+    flame: FloatMap
+    ball: FloatMap
+    wick: FloatMap
+    crumbs: FloatMap
+    soot: FloatMap
+    picture: NDArray[np.uint8]
+    matrix: Array
+    centre: Array
+
+    @property
+    def px_per_radius(self) -> float:
+        """Square pixels per rim radius."""
+        return networks.NEAR_PX / 2 / networks.MARGIN
+
+    def to_photo(self, square_px: ArrayLike) -> Array:
+        """Working pixels (N, 2) of square pixels (N, 2)."""
+        return (np.atleast_2d(square_px) - _MIDDLE) @ self.matrix.T + self.centre
+
+    def to_square(self, photo_px: ArrayLike) -> Array:
+        """Square pixels (N, 2) of working pixels (N, 2)."""
+        return (np.atleast_2d(photo_px) - self.centre) @ np.linalg.inv(self.matrix).T + _MIDDLE
+
+
+_MIDDLE = (networks.NEAR_PX - 1) / 2
+
+
+def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
+    """Cuts out the square that brings `rim` (working pixels) to the standard circle, and runs the near net on it."""
+    c, s = np.cos(rim.angle_rad), np.sin(rim.angle_rad)
+    turn = np.array([[c, -s], [s, c]])
+    matrix = turn @ np.diag([rim.a, rim.b]) @ turn.T * (networks.MARGIN / (networks.NEAR_PX / 2))
+    centre = np.array([rim.cx, rim.cy])
+    picture = _cut(rgb, matrix, centre)
+    maps = networks.run("near", picture)
+    return Closeup(*maps[:7], maps[7] * networks.SOOT_SCALE, picture, matrix, centre)
+
+
+def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uint8]:
+    """Resamples the square; a region that has to shrink is first reduced by whole pixels, so that nothing aliases."""
+    step = max(int(np.sqrt(abs(np.linalg.det(matrix)))), 1)
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (_MIDDLE + 1)
+    reach = corners @ matrix.T + centre
+    h, w = rgb.shape[:2]
+    x0, y0 = (max(int(v), 0) for v in np.floor(reach.min(0)) - 2 * step)
+    x1, y1 = int(min(np.ceil(reach[:, 0].max()) + 2 * step, w)), int(min(np.ceil(reach[:, 1].max()) + 2 * step, h))
+    x1, y1 = x0 + max((x1 - x0) // step, 1) * step, y0 + max((y1 - y0) // step, 1) * step
+    part = rgb[y0:y1, x0:x1]
+    if step > 1:
+        part = cv2.resize(part, (part.shape[1] // step, part.shape[0] // step), interpolation=cv2.INTER_AREA)
+    linear = matrix / step
+    at = (centre - [x0, y0] - (step - 1) / 2) / step
+    affine = np.column_stack([linear, at - linear @ np.full(2, _MIDDLE)])
+    size = (networks.NEAR_PX, networks.NEAR_PX)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(part, affine, size, flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)

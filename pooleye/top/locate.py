@@ -1,0 +1,117 @@
+"""Which round mouths the photo shows, and which of them is the candle that is meant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.flags import Declined
+from pooleye.optics.ellipse import Ellipse
+from pooleye.top import networks
+
+Rgb = NDArray[np.uint8]
+SURE = 0.5  # probability from which a pixel counts
+LEAST_SHARE = 0.0012  # of the picture's area; a mouth of 27 px in the net's 384 x 288
+LEAST_OVAL = 0.80  # overlap of a region with its own ellipse over their union; a square has 0.86, two joined rims less
+EDGE_PX = 1.5  # a region this near to the picture's edge, in the net's pixels, is cut off
+
+
+@dataclass(frozen=True)
+class Mouth:
+    """A vessel's mouth: its ellipse in working pixels, whether it is lit and whether the picture cuts it off."""
+
+    ellipse: Ellipse
+    lit: bool
+    cut_off: bool
+    sure: float  # mean probability inside
+    off_centre: float  # distance of its centre from the picture's, over half the diagonal
+
+
+def find_mouths(rgb: Rgb) -> list[Mouth]:
+    """All mouths in the photo (h, w, 3), largest first."""
+    maps, to_working = _far_maps(rgb)
+    mouth, flame = maps
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((mouth > SURE).astype(np.uint8), connectivity=4)
+    found = []
+    for k in np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1:
+        if stats[k, cv2.CC_STAT_AREA] >= LEAST_SHARE * mouth.size:
+            found.append(_as_mouth((labels == k).astype(np.uint8), mouth, flame, to_working, rgb.shape))
+    return [m for m in found if m is not None]
+
+
+def choose_mouth(mouths: list[Mouth]) -> tuple[Mouth, tuple[str, ...]]:
+    """The candle that is meant: the lit one, else the most central whole one; a flag where there were several.
+
+    Raises Declined where there is none, or where the one that is meant is cut off.
+    """
+    if not mouths:
+        raise Declined("no-vessel")
+    lit = [m for m in mouths if m.lit]
+    whole = [m for m in mouths if not m.cut_off]
+    pick = min(lit or whole or mouths, key=lambda m: m.off_centre)
+    if pick.cut_off:
+        raise Declined("rim-cut-off")
+    return pick, ("several-candles",) if len(mouths) > 1 else ()
+
+
+def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """Mouth and flame maps (2, 288, 384) and the (2, 3) matrix from their pixels to working pixels.
+
+    The net sees landscape pictures; a tall photo is shown to it turned, and any other shape is padded.
+    """
+    h, w = rgb.shape[:2]
+    turned = cv2.rotate(rgb, cv2.ROTATE_90_CLOCKWISE) if h > w else rgb
+    th, tw = turned.shape[:2]
+    scale = max(tw / networks.FAR_PX[0], th / networks.FAR_PX[1])
+    size = (min(round(tw / scale), networks.FAR_PX[0]), min(round(th / scale), networks.FAR_PX[1]))
+    small = cv2.resize(turned, size, interpolation=cv2.INTER_AREA)
+    padded = cv2.copyMakeBorder(
+        small, 0, networks.FAR_PX[1] - size[1], 0, networks.FAR_PX[0] - size[0], cv2.BORDER_REPLICATE
+    )
+    maps = networks.run("far", np.asarray(padded, np.uint8))
+    full = np.stack(
+        [cv2.resize(m, networks.FAR_PX, interpolation=cv2.INTER_LINEAR)[: size[1], : size[0]] for m in maps]
+    )
+    sx, sy = tw / size[0], th / size[1]
+    to_turned = np.array([[sx, 0, (sx - 1) / 2], [0, sy, (sy - 1) / 2]])
+    if h > w:  # x = y', y = h - 1 - x'
+        return full, np.array([to_turned[1], [-to_turned[0, 0], 0, h - 1 - to_turned[0, 2]]])
+    return full, to_turned
+
+
+def _as_mouth(
+    region: NDArray[np.uint8],
+    mouth: NDArray[np.float32],
+    flame: NDArray[np.float32],
+    to_working: NDArray[np.float64],
+    shape: tuple[int, ...],
+) -> Mouth | None:
+    contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = cv2.convexHull(max(contours, key=len))
+    if len(outline) < 6:
+        return None
+    (cx, cy), (d1, d2), angle = cv2.fitEllipseDirect(outline.astype(np.float32))
+    if not 0 < min(d1, d2) <= max(d1, d2) < 2 * max(region.shape):
+        return None
+    filled = cv2.ellipse(np.zeros_like(region), ((cx, cy), (d1, d2), angle), 1, -1)
+    hull = cv2.fillConvexPoly(np.zeros_like(region), outline, 1)
+    if (filled & hull).sum() < LEAST_OVAL * (filled | hull).sum():
+        return None
+    x, y, w, h = cv2.boundingRect(region)
+    height, width = region.shape
+    cut_off = min(x, y, width - x - w, height - y - h) < EDGE_PX
+    # half a pixel outward: findContours walks on pixel centres inside the region
+    local = Ellipse(cx, cy, max(d1, d2) / 2 + 0.5, min(d1, d2) / 2 + 0.5, np.radians(angle + (0 if d1 >= d2 else 90)))
+    ellipse = _mapped(local, to_working)
+    away = float(np.hypot(ellipse.cx - (shape[1] - 1) / 2, ellipse.cy - (shape[0] - 1) / 2))
+    lit = float((flame * filled).max()) > SURE
+    return Mouth(ellipse, lit, cut_off, float(mouth[filled > 0].mean()), away / (np.hypot(shape[0], shape[1]) / 2))
+
+
+def _mapped(ellipse: Ellipse, matrix: NDArray[np.float64]) -> Ellipse:
+    """The ellipse under an affine map (2, 3)."""
+    inverse = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
+    return Ellipse.from_conic(inverse.T @ ellipse.conic() @ inverse)

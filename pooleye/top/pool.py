@@ -1,0 +1,183 @@
+"""The melt pool's outline in the plane where it lies, and what a maker asks of it.
+
+The net says which pixels are liquid; the outline is found along rays in the pool's own plane, in millimetres, so the
+parallax of the headspace is out of it from the start. Along each ray the edge is free (solid wax follows), at the wall,
+or hidden by the near rim; hidden stretches take the width of hang-up of their neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics import polygon
+from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import SECTORS, VesselFrame
+from pooleye.top.closeup import Closeup
+from pooleye.top.rim import RAYS, last_fall, ray_directions
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+STEPS = 240  # samples along a ray
+LEAST_AREA = 0.004  # of the mouth's pixels; a smaller wet spot is no pool
+PART_OF_IT = 0.12  # a separate wet region of at least this share of the largest counts with it
+AT_WALL_MM = 0.9  # an edge this near to the wall reaches it: the solid film there is thinner than can be seen
+AT_WALL_PX = 1.6  # and in the close look's own pixels
+AT_RIM = 0.985  # share of the rim's radius beyond which the near rim may hide the edge
+VAGUE = 0.30  # share of the pool's pixels between 0.2 and 0.8 from which it is not known
+
+
+@dataclass(frozen=True, eq=False)
+class Pool:
+    """The pool's outline along `RAYS` rays from `centre_mm` (2,), mm in the plane `depth_mm` below the rim circle.
+
+    `radius_mm` (RAYS,) ends at the edge; `free`, `hidden` (RAYS,) say of which kind the edge is there, and
+    `width_mm` (RAYS,) how blurred the net saw it. `vague`: the net is not sure that there is a pool.
+    """
+
+    centre_mm: Array
+    radius_mm: Array
+    wall_mm: Array
+    free: Flags
+    hidden: Flags
+    width_mm: Array
+    depth_mm: float
+    vague: bool
+
+    @property
+    def outline_mm(self) -> Array:
+        """(RAYS, 2)."""
+        return self.centre_mm + self.radius_mm[:, None] * ray_directions()
+
+    @property
+    def hidden_share(self) -> float:
+        return float(self.hidden.mean())
+
+
+def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float) -> Pool | None:
+    """The pool, or None where the wax is solid all over."""
+    wet = _wet_region(close, rim)
+    if wet is None:
+        return None
+    vague = _is_vague(wet)
+    ys, xs = np.nonzero(wet > 0.5)
+    px = close.to_photo([[xs.mean(), ys.mean()]])
+    radius = frame.inner_radius_mm(depth_mm)
+    centre = _inside(frame.to_plane(px, depth_mm)[0], 0.97 * radius)
+    return _outline(close, wet, rim, frame, depth_mm, centre, radius, vague)
+
+
+def moved(pool: Pool, frame: VesselFrame, other: VesselFrame, depth_mm: float) -> Array:
+    """The outline (RAYS, 2) mm if the same pixels were seen in another frame, or at another depth: how uncertainty of
+    pose, focal length and headspace reaches the pool. An edge at the wall stays there."""
+    px = frame.project(np.column_stack([pool.outline_mm, np.full(RAYS, -pool.depth_mm)]))
+    there = other.to_plane(px, depth_mm)
+    scale = other.inner_radius_mm(depth_mm) / np.maximum(np.hypot(*there.T), 1e-9)
+    at_wall = ~pool.free & ~pool.hidden
+    return np.where(at_wall[:, None], there * scale[:, None], there * np.minimum(scale, 1.0)[:, None])
+
+
+def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = 360) -> Array:
+    """Width (n,) mm of solid wax from the wall to the pool along the radius, at even azimuths from 12 o'clock; the
+    whole radius where a line from the axis meets no pool."""
+    azimuth = np.arange(n) * (2 * np.pi / n)
+    reach = polygon.radial_profile(outline_mm, (0.0, 0.0), np.pi / 2 - azimuth)
+    return np.clip(radius_mm - np.where(np.isfinite(reach), reach, 0.0), 0.0, radius_mm)
+
+
+def by_sector(values: Array, frame: VesselFrame) -> list[float]:
+    """Means over the 12 clock sectors of values (n,) at even azimuths."""
+    azimuth = np.arange(len(values)) * (2 * np.pi / len(values))
+    sector = frame.sector_of_azimuth(azimuth)
+    return [float(values[sector == k].mean()) for k in range(SECTORS)]
+
+
+def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
+    """The pool's probability with all that is not the pool, or not inside the mouth, taken out."""
+    size = close.pool.shape[0]
+    inside = np.zeros((size, size), np.uint8)
+    cv2.fillPoly(inside, [np.round(close.to_square(rim.points(180)) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    # the flame and the wick stand in the pool, and are part of its area
+    wet = np.where(close.flame > 0.5, np.maximum(close.pool, close.flame), close.pool) * inside
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((wet > 0.5).astype(np.uint8), connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if count < 2 or areas.max() < LEAST_AREA * inside.sum():
+        return None
+    keep = np.isin(labels, 1 + np.flatnonzero(areas >= PART_OF_IT * areas.max())).astype(np.uint8)
+    near = cv2.dilate(keep, np.ones((5, 5), np.uint8))
+    return np.asarray(wet * near, np.float32)
+
+
+def _is_vague(wet: NDArray[np.float32]) -> bool:
+    """Whether the net wavers all over the region rather than along its edge."""
+    return float(((wet > 0.2) & (wet < 0.8)).sum()) > VAGUE * float((wet > 0.2).sum())
+
+
+def _inside(xy_mm: Array, reach_mm: float) -> Array:
+    distance = float(np.hypot(*xy_mm))
+    return xy_mm if distance <= reach_mm else xy_mm * (reach_mm / distance)
+
+
+def _outline(
+    close: Closeup,
+    wet: NDArray[np.float32],
+    rim: Ellipse,
+    frame: VesselFrame,
+    depth_mm: float,
+    centre: Array,
+    radius: float,
+    vague: bool,
+) -> Pool:
+    u = ray_directions()
+    wall = _to_circle(centre, u, radius)
+    share = np.linspace(0.02, 1.02, STEPS)
+    at_mm = centre + (share[None] * wall[:, None])[..., None] * u[:, None]
+    flat = np.column_stack([at_mm.reshape(-1, 2), np.full(RAYS * STEPS, -depth_mm)])
+    px = frame.project(flat)
+    level = rim._level(px).reshape(RAYS, STEPS)
+    square = close.to_square(px).reshape(RAYS, STEPS, 2).astype(np.float32)
+    profile = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
+    shown = level < AT_RIM
+    profile = np.where(np.cumprod(shown, axis=1) > 0, profile, 0.0).astype(np.float32)
+    profile[:, -1] = 0.0
+    edge = last_fall(profile, share, 0.5)
+    edge = np.where(np.isfinite(edge), edge, share[0])
+    width = np.abs(last_fall(profile, share, 0.25) - last_fall(profile, share, 0.75))
+    ends_in_sight = shown[:, -2]
+    limit = np.where(ends_in_sight, 1.0, share[np.argmin(shown, axis=1)])
+    step_px = np.hypot(*(square[:, -1] - square[:, 0]).T) / (share[-1] - share[0])
+    slack = np.maximum(AT_WALL_MM / wall, AT_WALL_PX / step_px)
+    touches = edge >= limit - slack
+    hidden = touches & ~ends_in_sight
+    at_wall = touches & ends_in_sight
+    share_edge = np.where(at_wall, 1.0, edge)
+    gap = _across_hidden((1 - share_edge) * wall, hidden)
+    free = ~touches
+    reached = np.where(hidden, wall - gap, np.where(free, _without_spikes(share_edge * wall), wall))
+    width_mm = np.where(np.isfinite(width), width, 0.05) * wall
+    return Pool(centre, np.clip(reached, 0.05, wall), wall, free, hidden, width_mm, depth_mm, vague)
+
+
+def _to_circle(centre: Array, directions: Array, radius: float) -> Array:
+    """Distance from a point inside a circle about the origin to the circle along each direction."""
+    along = directions @ centre
+    return -along + np.sqrt(np.maximum(along**2 - centre @ centre + radius**2, 0.0))
+
+
+def _across_hidden(gap_mm: Array, hidden: Flags) -> Array:
+    """The gap to the wall, carried across hidden rays from both sides; a pool seen nowhere at its edge is full."""
+    if hidden.all():
+        return np.zeros_like(gap_mm)
+    index = np.arange(len(gap_mm))
+    seen = index[~hidden]
+    return np.interp(index, seen, gap_mm[~hidden], period=len(gap_mm))
+
+
+def _without_spikes(radius: Array, reach: int = 3) -> Array:
+    """Running median over neighbouring rays: glints and crumbs make spikes, pools do not."""
+    stack = np.stack([np.roll(radius, k) for k in range(-reach, reach + 1)])
+    return np.asarray(np.median(stack, axis=0))

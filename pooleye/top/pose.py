@@ -1,0 +1,136 @@
+"""Where the phone stood: which of the two poses of the rim, and how far down the wax lies.
+
+Both poses of a circle give the same rim (pooleye.optics.circle_pose); they differ in where deeper things appear. For
+each pose every pixel of the mouth has the depth at which its line of sight meets the wall (pooleye.top.sightlines), so
+for a wax line at depth d the pixels that show wax are those with a greater depth. The pose and the depth whose
+prediction overlaps most with the wax that the net sees are the ones.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.camera import Camera
+from pooleye.optics.circle_pose import CirclePose, circle_poses
+from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import VesselFrame
+from pooleye.top.closeup import Closeup
+from pooleye.top.sightlines import sightlines
+
+Array = NDArray[np.float64]
+
+LIP_DROP_MM = ((45.0, 0.5, 0.2), (1e9, 0.8, 0.3))
+"""(rim diameters up to, drop, u): headspace is measured from the top of the lip, the rim circle, where the inner wall
+meets the lip's rounding, lies lower. Judged: half a millimetre for thin cups, about one for jars; callipers on jars
+give 0.4 to 1.3 mm (common practice, no source)."""
+STEP_MM = 0.5
+RING_MOST = 0.75  # a ring of solid wax at the wall may stand above the pool by this share of the headspace
+ALIKE = 0.004  # overlaps closer than this do not settle the pose
+SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
+ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
+GRID_PX = 3
+
+
+@dataclass(frozen=True, eq=False)
+class WaxLine:
+    """How well the wax seen fits a wax line at one depth, for one pose."""
+
+    frame: VesselFrame
+    depth_mm: float  # below the rim circle
+    u_depth_mm: float
+    overlap: float
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """The chosen frame, the wax line at the wall in it, and the other pose where it cannot be excluded."""
+
+    frame: VesselFrame
+    wax_line: WaxLine
+    rival: VesselFrame | None
+
+
+def lip_drop_mm(rim_inner_mm: float) -> tuple[float, float]:
+    """How far the rim circle lies below the top of the lip, and its standard uncertainty."""
+    return next((drop, u) for limit, drop, u in LIP_DROP_MM if rim_inner_mm <= limit)
+
+
+def vessel_frame(
+    pose: CirclePose, camera: Camera, rim_inner_mm: float, base_inner_mm: float | None, height_mm: float | None
+) -> VesselFrame:
+    """The frame of a vessel given by its callipers' diameters; a taper without a height is taken as straight."""
+    tapered = base_inner_mm is not None and height_mm is not None
+    return VesselFrame(
+        pose,
+        camera,
+        rim_inner_mm / 2,
+        base_inner_mm / 2 if tapered and base_inner_mm is not None else None,
+        height_mm if tapered else None,
+    )
+
+
+def wax_line(frame: VesselFrame, close: Closeup, rim: Ellipse, depths_mm: Array) -> WaxLine:
+    """The depth among `depths_mm` (ascending) at which a wax line fits what the net sees, and how sharply."""
+    grid = np.arange(GRID_PX // 2, close.wax.shape[0], GRID_PX)
+    px = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
+    seen = np.maximum(close.wax, close.pool)[px[:, 1], px[:, 0]].astype(float)
+    lines = sightlines(frame, close.to_photo(px))
+    deepest = np.where(lines.through, lines.wall_depth_mm, -1.0)
+    order = np.argsort(deepest)
+    # sums over the pixels that would show wax, for every depth at once
+    from_here = np.cumsum(seen[order][::-1])[::-1]
+    first = np.searchsorted(deepest[order], depths_mm, side="right")
+    inside = np.append(from_here, 0.0)[first]
+    count = len(order) - first
+    overlap = inside / np.maximum(seen.sum() + count - inside, 1.0)
+    best = int(np.argmax(overlap))
+    near = depths_mm[overlap > overlap[best] - 0.01]
+    return WaxLine(frame, float(depths_mm[best]), max(float(np.ptp(near)) / 2, STEP_MM), float(overlap[best]))
+
+
+def possible_wax_lines_mm(
+    close: Closeup, rim_inner_mm: float, height_mm: float | None, headspace_mm: float | None
+) -> Array:
+    """Depths (N,) at which the wax may meet the wall, ascending.
+
+    With a known headspace: at that level where all the wax is solid or all of it liquid; where a pool stands inside
+    solid wax, from there upwards, since the solid ring at the wall does not sink.
+    """
+    if headspace_mm is None:
+        return np.arange(0.5, max((height_mm or 2.2 * rim_inner_mm) - 3.0, 3.0), STEP_MM)
+    level = max(headspace_mm - lip_drop_mm(rim_inner_mm)[0], 0.3)
+    share = liquid_share(close)
+    if share < ALL_SOLID or share > ALL_LIQUID:
+        return np.array([level])
+    return np.unique(np.append(np.arange(max(level * (1 - RING_MOST), 0.2), level, STEP_MM), level))
+
+
+def liquid_share(close: Closeup) -> float:
+    """Share of the wax's pixels that are pool."""
+    pool = close.pool > 0.5
+    return float(pool.sum()) / max(float((pool | (close.wax > 0.5)).sum()), 1.0)
+
+
+def stand(
+    rim: Ellipse,
+    close: Closeup,
+    camera: Camera,
+    rim_inner_mm: float,
+    base_inner_mm: float | None,
+    height_mm: float | None,
+    headspace_mm: float | None,
+) -> Standing:
+    """Chooses the pose by the wax line."""
+    depths = possible_wax_lines_mm(close, rim_inner_mm, height_mm, headspace_mm)
+    poses = circle_poses(rim, rim_inner_mm / 2, camera)
+    lines = [
+        wax_line(vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm), close, rim, depths) for p in poses
+    ]
+    first, second = sorted(lines, key=lambda line: -line.overlap)
+    apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
+    unsettled = apart > SQUARE_DEG and first.overlap - second.overlap < ALIKE
+    return Standing(first.frame, first, second.frame if unsettled else None)

@@ -1,0 +1,192 @@
+"""The inner rim to a fraction of a pixel.
+
+The near net's mouth gives a first ellipse, good to a few per cent; glass alone has half a dozen round edges within
+that. All rings near it are collected (rings.py), and the inner rim is the one that explains most: an edge all round
+itself, an edge where the lip ends if the outer diameter is known, the mouth that the net sees, and wax where a wax line
+at the known headspace would put it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.flags import Declined
+from pooleye.optics.camera import Camera
+from pooleye.optics.ellipse import Ellipse, EllipseFit, fit_ellipse
+from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.locate import Mouth
+from pooleye.top.pose import Standing, stand
+from pooleye.top.rings import Ring, find_rings
+
+Array = NDArray[np.float64]
+
+RAYS = 180
+SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
+STEP_PX = 0.5
+FAR_OFF = 0.03  # a first guess this far from the found mouth, in rim radii, is worth a second look
+LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
+LEAST_AXES = 0.85  # b / a; the cosine of 32°
+"""Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
+
+
+MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
+PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
+THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
+WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
+TRIED = 16  # the most likely rings whose wax line is looked at; each costs a millisecond
+
+
+class Calliper(Protocol):
+    """What callipers say of the vessel, mm."""
+
+    @property
+    def rim_inner_mm(self) -> float: ...
+    @property
+    def rim_outer_mm(self) -> float | None: ...
+    @property
+    def base_inner_mm(self) -> float | None: ...
+    @property
+    def height_mm(self) -> float | None: ...
+
+
+@dataclass(frozen=True, eq=False)
+class MouthEdge:
+    """The net's mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
+
+    ellipse: Ellipse
+    round_share: float
+    u_relative: float
+    close: Closeup
+
+
+def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
+    """Looks close at `mouth`, twice if the first look was off centre. Raises Declined if it is not round."""
+    edge = _fit(look_close(rgb, mouth.ellipse))
+    if _moved(mouth.ellipse, edge.ellipse) > FAR_OFF:
+        edge = _fit(look_close(rgb, edge.ellipse))
+    if edge.ellipse.b < LEAST_AXES * edge.ellipse.a:
+        raise Declined("too-oblique")
+    if edge.round_share < LEAST_ROUND:
+        raise Declined("not-round")
+    return edge
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """The inner rim in working pixels, where it stands, and how it was found.
+
+    `u_relative` is the standard uncertainty of its size over its size. `lead` is how far it was ahead of the next
+    different ring; `strength` that of its own edge, 0 to 1.
+    """
+
+    ellipse: Ellipse
+    standing: Standing
+    strength: float
+    lead: float
+    u_relative: float
+
+
+def choose_rim(
+    rgb: NDArray[np.uint8], edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None
+) -> Rim:
+    """The ring that best explains edge, lip, mouth and wax."""
+    rings = find_rings(rgb, edge.ellipse)
+    ratio = vessel.rim_outer_mm / vessel.rim_inner_mm if vessel.rim_outer_mm else None
+    likely = sorted(rings, key=lambda ring: -_by_edges(ring, rings, edge.ellipse, ratio))[:TRIED]
+    scored = []
+    for ring in likely:
+        standing = stand(
+            ring.ellipse, edge.close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, headspace_mm
+        )
+        wax = WAX_WEIGHT * (standing.wax_line.overlap - 1)
+        scored.append((_by_edges(ring, rings, edge.ellipse, ratio) + wax, ring, standing))
+    scored.sort(key=lambda entry: -entry[0])
+    best, ring, standing = scored[0]
+    others = [s for s, other, _ in scored[1:] if _moved(other.ellipse, ring.ellipse) > 0.01]
+    lead = best - max(others, default=best - 1)
+    return Rim(ring.ellipse, standing, ring.strength, lead, _u_relative(ring.strength, lead))
+
+
+def _by_edges(ring: Ring, rings: list[Ring], mouth: Ellipse, ratio: float | None) -> float:
+    """Strength of a ring as inner rim: its own edge, the lip's outer edge where one must be, the mouth it should fit."""
+    size = np.log(ring.ellipse.mean_radius / mouth.mean_radius)
+    place = np.hypot(*(ring.ellipse.centre - mouth.centre)) / mouth.mean_radius
+    prior = 0.5 * (size**2 + place**2) / MOUTH_U**2
+    lip = 0.0
+    if ratio is not None and ratio > THICK:
+        lip = max(other.strength * _as_lip(ring.ellipse, other.ellipse, ratio) for other in rings)
+    return ring.strength + lip - 0.08 * prior
+
+
+def _as_lip(inner: Ellipse, outer: Ellipse, ratio: float) -> float:
+    """0..1: how well `outer` is the outer edge of a lip whose inner edge is `inner`."""
+    r = inner.mean_radius
+    size = outer.mean_radius / r / ratio - 1
+    place = np.hypot(*(outer.centre - inner.centre)) / r
+    stretch = np.abs(outer.vector()[3:] / outer.mean_radius - inner.vector()[3:] / r).max()
+    return float(np.exp(-0.5 * sum((v / u) ** 2 for v, u in zip((size, place, stretch), PAIR_U, strict=True))))
+
+
+def _u_relative(strength: float, lead: float) -> float:
+    """Standard uncertainty of the rim's size over its size: a crisp edge well ahead of the others is good to 0.3 %;
+    one that another ring nearly beats may be the wrong ring altogether."""
+    return float(np.hypot(0.003 + 0.004 * (1 - strength), 0.012 * np.exp(-max(lead, 0.0) / 0.25)))
+
+
+def edge_along_rays(
+    probability: NDArray[np.float32], centre: Array, reach_px: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Where a region ends along rays from `centre` (2,): radii (RAYS,) px, nan where it does not, and edge widths.
+
+    Of several crossings of one half the outermost counts. The width is the distance over which the probability falls
+    from three quarters to one quarter.
+    """
+    radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
+    at = centre + radii[None, :, None] * ray_directions()[:, None]
+    at = at.astype(np.float32)
+    profile = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    edge = last_fall(profile, radii, 0.5)
+    width = np.abs(last_fall(profile, radii, 0.25) - last_fall(profile, radii, 0.75))
+    return edge, np.where(np.isfinite(width), width, 8.0)
+
+
+def ray_directions() -> Array:
+    """Unit vectors (RAYS, 2), evenly all round from +x towards +y."""
+    angle = np.arange(RAYS) * (2 * np.pi / RAYS)
+    return np.stack([np.cos(angle), np.sin(angle)], 1)
+
+
+def last_fall(profile: NDArray[np.float32], radii: Array, level: float) -> Array:
+    """Radius of each row's outermost fall through `level`, by linear interpolation; nan without one."""
+    falls = (profile[:, :-1] >= level) & (profile[:, 1:] < level)
+    last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
+    rows = np.arange(len(profile))
+    high, low = profile[rows, last], profile[rows, last + 1]
+    at = radii[last] + (radii[1] - radii[0]) * (high - level) / np.maximum(high - low, 1e-6)
+    return np.where(falls.any(axis=1), at, np.nan)
+
+
+def _fit(close: Closeup) -> MouthEdge:
+    radius = close.px_per_radius
+    centre = np.full(2, (close.mouth.shape[0] - 1) / 2)
+    edge, width = edge_along_rays(close.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
+    seen = np.isfinite(edge)
+    if seen.sum() < RAYS // 3:
+        raise Declined("no-vessel")
+    points = close.to_photo(centre + edge[seen, None] * ray_directions()[seen])
+    fit = fit_ellipse(points, weights=1 / (1.0 + width[seen]) ** 2)
+    if not isinstance(fit, EllipseFit):
+        raise Declined("not-round")
+    off = np.abs(fit.ellipse.radial_residuals(points)) / fit.ellipse.mean_radius
+    share = float((off < 0.04).sum()) / RAYS
+    return MouthEdge(fit.ellipse, share, fit.u_mean_radius / fit.ellipse.mean_radius, close)
+
+
+def _moved(before: Ellipse, after: Ellipse) -> float:
+    """Largest distance between two ellipses, over the mean radius."""
+    return float(np.abs(before.radial_residuals(after.points(36))).max()) / after.mean_radius

@@ -1,0 +1,110 @@
+"""Round edges near a first guess of a rim: every ellipse along which the picture has an edge almost all round.
+
+The picture is unrolled along rays from the guessed ellipse; in the unrolled strip any nearby ellipse is the curve
+r(t) = s + a cos t + b sin t + c cos 2t + d sin 2t (first order in its difference from the guess, t the eccentric
+angle). Many starts s settle at once by mean shift onto the ridges of the gradient with a shrinking window (Comaniciu &
+Meer, IEEE Trans. PAMI 24(5), 2002, from memory), so every ring in the strip is met, not only the strongest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.ellipse import Ellipse
+
+Array = NDArray[np.float64]
+
+RAYS = 180
+_T = np.arange(RAYS) * (2 * np.pi / RAYS)
+_UNIT = np.stack([np.cos(_T), np.sin(_T)], 1)
+_BASIS = np.stack([np.ones(RAYS), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)], 1)
+STRIP = (0.80, 1.24)  # of the guessed radius
+STARTS = np.arange(0.88, 1.16, 0.006)
+WINDOWS = (0.012, 0.008, 0.005, 0.0035, 0.0025, 0.0025)  # of the guessed radius
+STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
+SAME = 0.003
+
+
+@dataclass(frozen=True)
+class Ring:
+    """An edge all round: its ellipse in working pixels, and its strength, 0 to 1 (1: a crisp edge on every ray)."""
+
+    ellipse: Ellipse
+    strength: float
+
+
+def find_rings(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
+    """The distinct rings around `guess`, strongest first."""
+    strip, radii = _unrolled(rgb, guess)
+    ridge, place = _ridges(strip, radii)
+    curves, strengths = _settle(ridge, place, radii)
+    rings: list[tuple[Array, float]] = []
+    for k in np.argsort(-strengths):
+        if all(np.abs(_BASIS @ (curves[k] - other)).max() >= SAME for other, _ in rings):
+            rings.append((curves[k], float(strengths[k])))
+    return [Ring(_as_ellipse(guess, curve), strength) for curve, strength in rings]
+
+
+def _unrolled(rgb: NDArray[np.uint8], guess: Ellipse) -> tuple[NDArray[np.float32], Array]:
+    steps = int(np.clip((STRIP[1] - STRIP[0]) * guess.mean_radius / 0.8, 90, 240))
+    radii = np.linspace(*STRIP, steps)
+    rays = _UNIT @ guess.shape_matrix().T
+    px = (guess.centre + radii[None, :, None] * rays[:, None]).astype(np.float32)
+    strip = cv2.remap(rgb, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(strip, np.float32), radii
+
+
+def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Array, Array]:
+    """Strength 0..1 of the gradient's crests along each ray (zero elsewhere), and each crest's sub-sample radius."""
+    smooth = cv2.GaussianBlur(strip, (0, 0), sigmaX=0.9, sigmaY=1.0)
+    slope = np.abs(np.gradient(smooth, axis=1)).sum(-1)
+    strength = slope / (slope + 2.5 * np.median(slope) + 3.0)
+    before, here, after = slope[:, :-2], slope[:, 1:-1], slope[:, 2:]
+    crest = np.zeros_like(slope)
+    crest[:, 1:-1] = np.where((here >= before) & (here > after), strength[:, 1:-1], 0)
+    bend = np.minimum(before - 2 * here + after, -1e-6)
+    shift = np.zeros_like(slope)
+    shift[:, 1:-1] = np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
+    return crest, radii + shift * (radii[1] - radii[0])
+
+
+def _settle(ridge: Array, place: Array, radii: Array) -> tuple[Array, Array]:
+    """Curves (starts, 5) and their strengths after the mean shift."""
+    curve = np.zeros((len(STARTS), 5))
+    curve[:, 0] = STARTS
+    for window in WINDOWS:
+        weight, off = _within(ridge, place, radii, curve, window)
+        total = weight.sum(-1)
+        pull = (weight * off).sum(-1) / (total + 1e-9)
+        held = np.minimum(total, 1.0)
+        normal = np.einsum("sn,ni,nj->sij", held, _BASIS, _BASIS, optimize=True) + STIFFNESS
+        curve = curve + np.linalg.solve(normal, ((held * pull) @ _BASIS)[..., None])[..., 0]
+    weight, _ = _within(ridge, place, radii, curve, WINDOWS[-1])
+    return curve, weight.max(-1).mean(-1)
+
+
+def _within(ridge: Array, place: Array, radii: Array, curve: Array, window: float) -> tuple[Array, Array]:
+    """For every start, ray and sample near its curve: the crest's weight and its distance from the curve."""
+    step = radii[1] - radii[0]
+    middle = curve @ _BASIS.T
+    reach = max(int(2.2 * window / step), 2)
+    index = np.round((middle - radii[0]) / step).astype(int)[..., None] + np.arange(-reach, reach + 1)
+    inside = (index >= 0) & (index < len(radii))
+    index = np.clip(index, 0, len(radii) - 1)
+    rays = np.arange(RAYS)[None, :, None]
+    off = place[rays, index] - middle[..., None]
+    return ridge[rays, index] * inside * np.exp(-0.5 * (off / window) ** 2), off
+
+
+def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse:
+    """The ellipse of a curve: in the unrolled frame's circle it is shift (a, b), radius s and stretch (c, d)."""
+    s, a, b, c, d = curve
+    inner = np.array([[s + c, d], [d, s - c]])  # maps the unit circle to the curve, to first order
+    shape = guess.shape_matrix()
+    centre = guess.centre + shape @ np.array([a, b])
+    u, axes, _ = np.linalg.svd(shape @ inner)
+    return Ellipse(centre[0], centre[1], axes[0], axes[1], float(np.arctan2(u[1, 0], u[0, 0])))

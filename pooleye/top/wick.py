@@ -1,0 +1,99 @@
+"""The wick: where it leaves the wax, whether it burns, and the ball of carbon on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import VesselFrame
+from pooleye.top.closeup import Closeup
+
+Array = NDArray[np.float64]
+
+SEEN = 0.30  # height of the net's spot from which a wick's foot counts
+SECOND = 0.6  # a further foot needs this share of the first one's height
+APART = 0.20  # rim radii between the feet of two wicks; nearer spots are one
+FLAME_AREA = 0.0006  # of the mouth; a smaller bright spot is a glint
+BALL_SURE = 0.55
+STUB_MM = 7.0  # the ball sits about this far above the wax (wicks are trimmed to 6 mm: common practice)
+NO_BALL_MM = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Wick:
+    """A wick's foot in working pixels and in the wax plane; `sure` is the height of the net's spot, 0 to 1."""
+
+    foot_px: Array
+    foot_mm: Array
+    sure: float
+    spread_mm: float
+
+
+def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float) -> list[Wick]:
+    """Feet of all wicks, the surest first, in the plane `depth_mm` below the rim circle."""
+    spots = cv2.GaussianBlur(close.wick, (0, 0), 1.5)
+    reach = int(APART * close.px_per_radius)
+    wicks: list[Wick] = []
+    inside = rim.contains(close.to_photo(_grid(spots.shape[0]))).reshape(spots.shape)
+    left = np.where(inside, spots, 0.0)
+    while len(wicks) < 6:
+        y, x = np.unravel_index(int(np.argmax(left)), left.shape)
+        height = float(left[y, x])
+        if height < SEEN or (wicks and height < SECOND * wicks[0].sure):
+            break
+        wicks.append(_wick(close, spots, (int(x), int(y)), height, frame, depth_mm))
+        cv2.circle(left, (int(x), int(y)), reach, 0.0, -1)
+    return wicks
+
+
+def count_flames(close: Closeup) -> int:
+    """Separate flames; a flame's mirror image in the pool, which touches it, is not one more."""
+    count, _, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
+    least = FLAME_AREA * np.pi * close.px_per_radius**2
+    return int((stats[1:count, cv2.CC_STAT_AREA] >= least).sum())
+
+
+def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float:
+    """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none."""
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(
+        (close.ball > BALL_SURE).astype(np.uint8), connectivity=8
+    )
+    if count < 2:
+        return 0.0
+    k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    area_px = float(close.ball[cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0].sum())
+    corners = centres[k] + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    mm = frame.to_plane(close.to_photo(corners), max(depth_mm - STUB_MM, 0.0))
+    x, y = mm.T
+    pixel_mm2 = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+    diameter = 2 * float(np.sqrt(area_px * pixel_mm2 / np.pi))
+    return diameter if diameter >= NO_BALL_MM else 0.0
+
+
+def _wick(
+    close: Closeup,
+    spots: NDArray[np.float32],
+    peak: tuple[int, int],
+    height: float,
+    frame: VesselFrame,
+    depth_mm: float,
+) -> Wick:
+    x, y = peak
+    r = 7
+    x0, y0 = max(x - r, 0), max(y - r, 0)
+    part = spots[y0 : y + r + 1, x0 : x + r + 1].astype(float)
+    weight = np.maximum(part - 0.5 * height, 0.0)
+    gy, gx = np.mgrid[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]]
+    at = np.array([(gx * weight).sum(), (gy * weight).sum()]) / weight.sum()
+    spread = float(np.sqrt((((gx - at[0]) ** 2 + (gy - at[1]) ** 2) * weight).sum() / weight.sum() / 2))
+    px = close.to_photo(at)
+    mm = frame.to_plane(px, depth_mm)[0]
+    return Wick(px[0], mm, min(height, 1.0), spread / close.px_per_radius * frame.rim_radius_mm)
+
+
+def _grid(size: int) -> Array:
+    return np.stack(np.meshgrid(np.arange(size), np.arange(size)), -1).reshape(-1, 2).astype(float)

@@ -1,0 +1,261 @@
+"""Trains the networks on studio renders: `python -m studio.train near|far OUT.onnx DATA.npz... [--minutes M]`.
+
+The last 6 % of the pictures are never trained on; their scores are printed. Needs PyTorch and, to be quick, a GPU.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from . import networks
+from .truth import MASKS
+
+NEAR_PX = 320  # side of the network's square; the rim's radius there is NEAR_PX / 2 / MARGIN
+MARGIN = 1.3
+SOOT_SCALE = 20.0  # the soot channel is the change of L* over this
+
+
+def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
+    shards = [np.load(p) for p in paths]
+    return {k: np.concatenate([s[k] for s in shards]) for k in keys}
+
+
+def near_grid(rim: Tensor, size: int, px: int, *, wander: bool) -> Tensor:
+    """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off."""
+    n, device = len(rim), rim.device
+    cx, cy, a, b, angle = rim.T
+    c, s = torch.cos(angle), torch.sin(angle)
+    rotation = torch.stack([c, -s, s, c], -1).view(n, 2, 2)
+    stretch = rotation @ torch.diag_embed(torch.stack([a, b], -1)) @ rotation.transpose(1, 2) * MARGIN
+    shift = torch.stack([cx, cy], -1)
+    if wander:
+        turn = torch.rand(n, device=device) * 6.2832
+        ct, st = torch.cos(turn), torch.sin(turn)
+        mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
+        spin = torch.stack([ct * mirror, -st, st * mirror, ct], -1).view(n, 2, 2)
+        loose = torch.eye(2, device=device) * (1 + 0.05 * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6))
+        skew = 0.025 * torch.randn(n, 2, 2, device=device)
+        stretch = stretch @ (loose + (skew + skew.transpose(1, 2)) / 2) @ spin
+        shift = shift + a[:, None] * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
+    axis = (torch.arange(px, device=device) + 0.5) / px * 2 - 1
+    y, x = torch.meshgrid(axis, axis, indexing="ij")
+    at = torch.stack([x, y], -1).view(1, -1, 2) @ stretch.transpose(1, 2) + shift[:, None]
+    return ((at + 0.5) / size * 2 - 1).view(n, px, px, 2)
+
+
+def far_grid(n: int, shape: tuple[int, int], device: torch.device, *, wander: bool) -> Tensor:
+    h, w = shape
+    matrix = torch.eye(2, 3, device=device).repeat(n, 1, 1)
+    if wander:
+        sign = torch.where(torch.rand(n, 2, device=device) < 0.5, -1.0, 1.0)
+        matrix[:, 0, 0], matrix[:, 1, 1] = sign[:, 0], sign[:, 1]
+        zoom = torch.exp(torch.empty(n, device=device).uniform_(-0.35, 0.5))
+        matrix = matrix * zoom[:, None, None]
+        matrix[:, :, 2] = torch.empty(n, 2, device=device).uniform_(-0.15, 0.15)
+    return F.affine_grid(matrix, [n, 1, h, w], align_corners=False)
+
+
+def sample(x: Tensor, grid: Tensor) -> Tensor:
+    return F.grid_sample(x, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
+
+
+def dice(logits: Tensor, target: Tensor) -> Tensor:
+    p = torch.sigmoid(logits)
+    both = (p * target).sum((2, 3))
+    return (1 - (2 * both + 50) / (p.sum((2, 3)) + target.sum((2, 3)) + 50)).mean()
+
+
+def near_batch(data: dict[str, Tensor], index: Tensor, *, wander: bool) -> tuple[Tensor, Tensor, Tensor]:
+    """(pictures, masks, change of L* by soot over SOOT_SCALE)."""
+    grid = near_grid(data["rim"][index], data["picture"].shape[2], NEAR_PX, wander=wander)
+    linear = sample(data["picture"][index].float(), grid)
+    masks = sample(data["labels"][index].float() / 255, grid)
+    clean = sample(data["clean"][index].float()[:, None], grid)
+    gain = networks.exposure(linear)
+    if "developed" in data:  # photos: bright parts are cut off already, so only a little either way
+        gain = torch.where(
+            data["developed"][index].view(-1, 1, 1, 1), networks.uniform(len(index), 0.5, 1.15, linear), gain
+        )
+    weights = torch.tensor([0.2126, 0.7152, 0.0722], device=linear.device).view(1, 3, 1, 1)
+    sooty = (linear * weights).sum(1, keepdim=True)
+    change = networks.lightness(gain * sooty) - networks.lightness(gain * clean)
+    change = networks.blur(change, torch.full((len(index),), 1.5, device=linear.device))
+    return networks.phone(linear * gain), masks, change / SOOT_SCALE
+
+
+def near_loss(out: Tensor, masks: Tensor, change: Tensor) -> Tensor:
+    areas = F.binary_cross_entropy_with_logits(out[:, :4], masks[:, :4]) + 0.5 * dice(out[:, :3], masks[:, :3])
+    weight = 1 + 12 * masks[:, 4:7]
+    spots = (F.binary_cross_entropy_with_logits(out[:, 4:7], masks[:, 4:7], reduction="none") * weight).mean()
+    wall = (masks[:, :1] - masks[:, 1:2]).clamp(0, 1)
+    known = torch.isfinite(change)  # photos have no clean twin
+    wall = (wall + 0.02) * known
+    off = F.smooth_l1_loss(out[:, 7:8], torch.where(known, change, 0.0), beta=0.05, reduction="none")
+    soot = (off * wall).sum() / (wall.sum() + 1e3)
+    return areas + 2 * spots + 2 * soot
+
+
+def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: bool) -> tuple[Tensor, Tensor]:
+    shape = tuple(data["picture"].shape[2:])
+    linear = (
+        sample(data["picture"][index].float(), far_grid(len(index), shape, index.device, wander=wander))
+        if not wander
+        else None
+    )
+    grid = far_grid(len(index), shape, index.device, wander=wander)
+    linear = sample(data["picture"][index].float(), grid)
+    masks = F.avg_pool2d(sample(data["labels"][index].float() / 255, grid), 2)
+    return networks.phone(linear * networks.exposure(linear)), masks
+
+
+def far_loss(out: Tensor, masks: Tensor) -> Tensor:
+    return (
+        F.binary_cross_entropy_with_logits(out, masks)
+        + 0.5 * dice(out, masks)
+        + F.binary_cross_entropy_with_logits(out[:, 1:], masks[:, 1:])
+    )
+
+
+def overlap(logits: Tensor, target: Tensor) -> Tensor:
+    a, b = logits > 0, target > 0.5
+    return (a & b).sum((2, 3)).float() / (a | b).sum((2, 3)).clamp(min=1)
+
+
+@torch.no_grad()
+def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor) -> None:
+    torch.manual_seed(1)
+    net.eval()
+    overlaps, soot = [], []
+    for part in held.split(32):
+        if what == "near":
+            x, masks, change = near_batch(data, part, wander=False)
+            out = net(x)
+            wall = (masks[:, 0] - masks[:, 1]) > 0.9
+            soot.append((out[:, 7] - change[:, 0])[wall].abs() * SOOT_SCALE)
+            some = masks[:, :5]
+        else:
+            x, some = far_batch(data, part, wander=False)
+            out = net(x)
+        iou = overlap(out[:, : some.shape[1]], some)
+        overlaps.append(torch.where(some.flatten(2).amax(2) > 0.5, iou, torch.nan))
+    all_of = torch.cat(overlaps)
+    print("held out: overlap median", [round(float(v), 4) for v in all_of.nanmedian(0).values], "5 %",
+          [round(float(torch.nanquantile(c, 0.05)), 3) for c in all_of.T], flush=True)  # fmt: skip
+    if soot:
+        errors = torch.cat(soot)
+        print("held out: soot L* error median", round(float(errors.median()), 2), flush=True)
+    net.train()
+
+
+def train(
+    what: str, data: dict[str, Tensor], minutes: float, batch: int, start: Path | None, rate: float
+) -> torch.nn.Module:
+    device = data["picture"].device
+    net = (networks.near_net() if what == "near" else networks.far_net()).to(device)
+    if start:
+        net.load_state_dict(torch.load(start, map_location=device))
+    net = net.to(memory_format=torch.channels_last)
+    averaged = copy.deepcopy(net)
+    developed = data.get("developed", torch.zeros(len(data["picture"]), dtype=torch.bool, device=device))
+    renders, photos = torch.nonzero(~developed).flatten(), torch.nonzero(developed).flatten()
+    held, seen = renders[int(len(renders) * 0.94) :], renders[: int(len(renders) * 0.94)]
+    optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-4)
+    began, step, total = time.monotonic(), 0, 0.0
+    while (done := (time.monotonic() - began) / (60 * minutes)) < 1:
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1, (step + 1) / 100) * (0.5 * (1 + np.cos(np.pi * done)) + 0.002)
+        index = seen[torch.randint(0, len(seen), (batch,), device=device)]
+        if len(photos):
+            index[: batch // 2] = photos[torch.randint(0, len(photos), (batch // 2,), device=device)]
+        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+            if what == "near":
+                with torch.autocast(device.type, enabled=False):
+                    x, masks, change = near_batch(data, index, wander=True)
+                out = net(x.contiguous(memory_format=torch.channels_last)).float()
+                loss = near_loss(out, masks, change)
+            else:
+                with torch.autocast(device.type, enabled=False):
+                    x, masks = far_batch(data, index, wander=True)
+                out = net(x.contiguous(memory_format=torch.channels_last)).float()
+                loss = far_loss(out, masks)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        keep = min(0.998, (step + 1) / (step + 10))
+        with torch.no_grad():
+            for old, new in zip(averaged.state_dict().values(), net.state_dict().values(), strict=True):
+                old.lerp_(new, 1 - keep) if old.is_floating_point() else old.copy_(new)
+        step, total = step + 1, total + float(loss.detach()) if step % 50 == 0 else total
+        if step % 1000 == 0 or (device.type == "cpu" and step % 50 == 0):
+            print(what, "step", step, "done", round(done, 2), "loss", round(float(loss.detach()), 4), flush=True)
+    print(what, "steps", step, flush=True)
+    averaged.eval()
+    if len(held):
+        score(what, averaged, data, held)
+    return averaged.eval()
+
+
+class Probabilities(torch.nn.Module):
+    """What is exported: probabilities, and for `near` the soot channel as it is."""
+
+    def __init__(self, net: torch.nn.Module, areas: int) -> None:
+        super().__init__()
+        self.net, self.areas = net, areas
+
+    def forward(self, x: Tensor) -> Tensor:
+        out = self.net(x)
+        p = torch.sigmoid(out[:, : self.areas])
+        return p if out.shape[1] == self.areas else torch.cat([p, out[:, self.areas :]], 1)
+
+
+def main() -> None:
+    p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    p.add_argument("what", choices=["near", "far"])
+    p.add_argument("out", type=Path)
+    p.add_argument("data", type=Path, nargs="+")
+    p.add_argument("--minutes", type=float, default=5)
+    p.add_argument("--batch", type=int, default=48)
+    p.add_argument("--start", type=Path, help="continue from these weights (.pt)")
+    p.add_argument("--rate", type=float, default=2.5e-3, help="learning rate")
+    p.add_argument("--photos", type=Path, help="crops by from_photos.py; half of every batch is drawn from them")
+    a = p.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.backends.cudnn.benchmark = True
+    keys = ["picture", "labels", "clean", "rim"] if a.what == "near" else ["picture", "labels"]
+    arrays = read(a.data, keys)
+    if a.photos:
+        more = read([a.photos], keys)
+        developed = np.concatenate([np.zeros(len(arrays["rim"]), bool), np.ones(len(more["rim"]), bool)])
+        arrays = {k: np.concatenate([arrays[k], more[k]]) for k in keys} | {"developed": developed}
+    arrays["picture"] = np.ascontiguousarray(arrays["picture"].transpose(0, 3, 1, 2))
+    arrays["labels"] = np.ascontiguousarray(arrays["labels"].transpose(0, 3, 1, 2))
+    data = {k: torch.from_numpy(v).to(device) for k, v in arrays.items()}
+    net = train(a.what, data, a.minutes, a.batch, a.start, a.rate)
+    torch.save(net.state_dict(), a.out.with_suffix(".pt"))
+    shape = (1, 3, NEAR_PX, NEAR_PX) if a.what == "near" else (1, 3, *arrays["picture"].shape[2:])
+    whole = (
+        Probabilities(net, len(MASKS) if a.what == "near" else 2).cpu().eval().to(memory_format=torch.contiguous_format)
+    )
+    torch.onnx.export(
+        whole,
+        (torch.zeros(shape),),
+        str(a.out),
+        opset_version=13,
+        dynamo=False,
+        input_names=["picture"],
+        output_names=["maps"],
+    )
+    print("wrote", a.out, a.out.stat().st_size, "bytes")
+
+
+if __name__ == "__main__":
+    main()
