@@ -210,14 +210,22 @@ def _look_at_all(paths: Sequence[Path], pool: Executor, tally: _Tally, report: P
     """A first look at every file, in the order of ``paths``."""
     seen: dict[str, Seen] = {}
     for path, future in in_window(pool, look, [str(one) for one in paths], window_of(pool)):
-        error = future.exception()
-        if error is not None and not isinstance(error, BrokenExecutor):
-            raise error
-        seen[path] = (
-            future.result() if error is None else Seen(path, problem="it broke the reader", hint="send it anew")
-        )
+        seen[path] = _seen(path, future)
         report("look", len(seen), len(paths))
     return [seen[str(path)] for path in paths]
+
+
+def _seen(path: str, future: Future[Seen]) -> Seen:
+    """The look of a worker; a file that took its worker down, or may have, is looked at once more, alone."""
+    try:
+        return future.result()
+    except BrokenExecutor:
+        with own_cores(1) as alone:
+            try:
+                seen: Seen = alone.submit(look, path).result()
+                return seen
+            except BrokenExecutor:
+                return Seen(path, problem="it breaks the program that reads it", hint="take the photo anew")
 
 
 _Decision = tuple[Path, Seen, Decided]
@@ -340,7 +348,8 @@ def _outcome(job: MeasureJob, future: Future[Outcome], measure: Measurer, tally:
 def _alone(job: MeasureJob, measure: Measurer, tally: _Tally) -> Outcome | None:
     with own_cores(1) as pool:
         try:
-            return pool.submit(measure, job).result()
+            outcome: Outcome = pool.submit(measure, job).result()
+            return outcome
         except Exception as fault:
             _failed(job, fault, tally)
             return None

@@ -37,13 +37,58 @@ def _begin_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def own_cores(workers: int | None = None) -> ProcessPoolExecutor:
-    """One process a core. Fresh processes (spawn): a fork would copy locks of threads that do not exist in it."""
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(workers or os.cpu_count() or 1, mp_context=context, initializer=_begin_worker)
+class OwnCores(Executor):
+    """One process a core, begun anew when one of them dies, so that a photo that kills its reader costs only itself.
+
+    Fresh processes (spawn): a fork would copy locks of threads that do not exist in it.
+    """
+
+    def __init__(self, workers: int) -> None:
+        self._max_workers = workers
+        self._pool = self._begin()
+
+    def _begin(self) -> ProcessPoolExecutor:
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self._max_workers, mp_context=context, initializer=_begin_worker)
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        """As any executor; what was under way in the dead processes fails with BrokenExecutor."""
+        try:
+            return self._pool.submit(fn, *args, **more)
+        except BrokenExecutor:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool = self._begin()
+            return self._pool.submit(fn, *args, **more)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """As any executor."""
+        self._pool.shutdown(wait, cancel_futures=cancel_futures)
 
 
-def scheduler_workers(address: str, timeout_s: float = 10.0) -> Executor:
+def own_cores(workers: int | None = None) -> OwnCores:
+    """This computer's cores, or so many of them."""
+    return OwnCores(workers or os.cpu_count() or 1)
+
+
+class SchedulerWorkers(Executor):
+    """The workers behind a Dask scheduler; shutting down also says goodbye to the scheduler."""
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+        self._executor = client.get_executor()
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        """As any executor."""
+        future: Future[Any] = self._executor.submit(fn, *args, **more)
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """As any executor; Dask's own has no cancelling, closing the client drops what is still to be done."""
+        self._executor.shutdown(wait=wait and not cancel_futures)
+        self._client.close()
+
+
+def scheduler_workers(address: str, timeout_s: float = 10.0) -> SchedulerWorkers:
     """The workers behind a Dask scheduler. Raises PooleyeError when Dask is not installed or nobody answers."""
     try:
         from distributed import Client  # type: ignore[import-not-found, unused-ignore]
@@ -55,11 +100,10 @@ def scheduler_workers(address: str, timeout_s: float = 10.0) -> Executor:
         # Knocking first: a client that finds nobody goes on trying in the background.
         socket.create_connection((where.hostname or "", where.port or 0), timeout=timeout_s).close()
         client: Any = Client
-        executor: Executor = client(address, timeout=timeout_s).get_executor()
+        return SchedulerWorkers(client(address, timeout=timeout_s))
     except (OSError, ValueError) as error:
         text = f"no scheduler answers at {address}: {error}"
         raise PooleyeError("no-scheduler", text, hint="for instance tcp://127.0.0.1:8786") from None
-    return executor
 
 
 def _submitted(executor: Executor, work: Callable[[Item], Answer], item: Item) -> Future[Answer]:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pooleye.cli.log_common import AsJson, At, Code, Folder, Minutes, add_all, caution, minutes_of, opened, tell, when
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 Workers = Annotated[int | None, typer.Option("--cores", help="How many cores to use; else all.")]
 Scheduler = Annotated[str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler to measure on.")]
@@ -66,11 +69,9 @@ def batch(
 ) -> None:
     """File and measure a folder of photos; interrupted, it continues."""
     from pooleye.burnlog.batch import run_batch
-    from pooleye.burnlog.executors import scheduler_workers
 
     offset_s = _offset_s(clock_offset)
-    executor = scheduler_workers(scheduler) if scheduler else None
-    with opened(folder) as workspace, _progress(as_json) as report:
+    with opened(folder) as workspace, _progress(as_json) as report, _workers(scheduler) as executor:
         done = run_batch(
             workspace,
             photos,
@@ -82,6 +83,18 @@ def batch(
         )
     tell(done, as_json)
     raise typer.Exit(130 if done.interrupted else 1 if done.unreadable else 0)
+
+
+@contextmanager
+def _workers(scheduler: str | None) -> Iterator[Executor | None]:
+    """The workers behind a scheduler's address, let go afterwards; None: this computer's own cores."""
+    from pooleye.burnlog.executors import scheduler_workers
+
+    if scheduler is None:
+        yield None
+        return
+    with scheduler_workers(scheduler) as executor:
+        yield executor
 
 
 def _offset_s(text: str | None) -> float | None:
@@ -127,10 +140,8 @@ def remeasure(
     Method and records (headspace, baseline, vessel) are those of now; listed is what moved by more than 0.2 u.
     """
     from pooleye.burnlog.batch import remeasure as again
-    from pooleye.burnlog.executors import scheduler_workers
 
-    executor = scheduler_workers(scheduler) if scheduler else None
-    with opened(folder) as workspace, _progress(as_json) as report:
+    with opened(folder) as workspace, _progress(as_json) as report, _workers(scheduler) as executor:
         done = again(workspace, executor=executor, workers=cores, progress=report)
     tell(done, as_json)
 

@@ -141,12 +141,14 @@ def new_database(server: str) -> str:
 
 
 def _emptied(url: str) -> str:
-    """The same database with no rows: a hundred times faster than a new one."""
+    """The same database with no rows and its counters at 1: a hundred times faster than a new one."""
     import psycopg
 
-    tables = ", ".join(f'"{name}"' for name in Base.metadata.tables)
-    with psycopg.connect(url, autocommit=True) as connection:
-        connection.execute(f"TRUNCATE {tables} RESTART IDENTITY CASCADE")
+    tables = [f'"{table.name}"' for table in reversed(Base.metadata.sorted_tables)]
+    steps = [f"DELETE FROM {name}" for name in tables]
+    steps += [f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), 1, false)" for name in tables]
+    with psycopg.connect(url) as connection:
+        connection.execute("; ".join(steps))
     return url
 
 

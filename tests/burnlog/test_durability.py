@@ -149,6 +149,16 @@ def test_a_batch_on_a_disk_that_fills_up_stops_in_words_and_continues_when_there
     made.close()
 
 
+def test_a_dead_process_costs_what_it_had_under_way_and_nothing_else() -> None:
+    from concurrent.futures import BrokenExecutor
+
+    with executors.own_cores(1) as pool:
+        dead = pool.submit(os._exit, 9)
+        with pytest.raises(BrokenExecutor):
+            dead.result()
+        assert pool.submit(abs, -7).result() == 7
+
+
 # --- executors ------------------------------------------------------------------------------------------------------
 
 
@@ -184,16 +194,16 @@ def test_a_photo_that_takes_its_worker_down_is_named_and_the_others_are_measured
     clock.forward(minutes=40)
 
     class OneBreaks(Executor):
-        """Looks work; measuring breaks the pool from the second photo on, as a process pool does when a worker dies."""
+        """Breaks at the second look and at every photo measured but the first, as a process pool does."""
 
-        measured = 0
+        looked = measured = 0
 
         def submit(self, fn: Any, /, *args: Any, **more: Any) -> Future[Any]:
             future: Future[Any] = Future()
-            if fn is fake_alone:
-                self.measured += 1
-                if self.measured > 1:
-                    raise BrokenProcessPool("a worker died")
+            self.measured += fn is fake_alone
+            self.looked += fn is not fake_alone
+            if self.measured > 1 or (self.measured == 0 and self.looked == 2):
+                raise BrokenProcessPool("a worker died")
             future.set_result(fn(*args, **more))
             return future
 
@@ -206,15 +216,17 @@ def test_a_photo_that_takes_its_worker_down_is_named_and_the_others_are_measured
         """Stands in for the single process in which a photo is tried again; the third photo breaks that too."""
 
         def submit(self, fn: Any, /, *args: Any, **more: Any) -> Future[Any]:
-            alone.append(args[0].name)
-            if args[0].name == "2.jpg":
+            name = Path(getattr(args[0], "name", args[0])).name
+            alone.append(name)
+            if name == "2.jpg":
                 raise BrokenProcessPool("a worker died")
             return super().submit(fn, *args, **more)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("pooleye.burnlog.batch.own_cores", lambda _workers: Alone(1))
         summary = run_batch(workspace, tmp_path, executor=OneBreaks(), measure=fake_alone)
-    assert sorted(alone) == ["1.jpg", "2.jpg", "3.jpg"]
+    # The second look and three of the four photos are tried again, each alone.
+    assert sorted(alone) == ["1.jpg", "1.jpg", "2.jpg", "3.jpg"]
     assert [one.photo for one in summary.unreadable] == ["2.jpg"]
     assert (summary.filed, summary.measured) == (4, 3)
 
