@@ -9,6 +9,21 @@ from pooleye.audit.heads import Head
 from pooleye.audit.notestate import State, add_unread
 from pooleye.audit.scanning import Item, word
 
+_BETWEEN_DENIAL = (
+    "any",
+    "sign",
+    "signs",
+    "a",
+    "seen",
+    "of",
+    "evidence",
+    "hint",
+    "visible",
+    "sort",
+    "kind",
+    "further",
+    "single",
+)
 _DENY = (
     "no",
     "not",
@@ -51,15 +66,15 @@ def raise_incidents(state: State, overlays: Sequence[Item], items: Sequence[Item
 
 
 def _plainly_denied(state: State, overlay: Item) -> bool:
-    before = [word(state.tokens, k) for k in range(max(0, overlay.start - 3), overlay.start)]
-    by_hand = {"put", "blew", "blow", "putting", "blowing", "took", "take"} & set(before)
+    """ "no cracks", "no sign of any cracking", "no cracks or leaks"; nor did a flame put out by hand go out by itself."""
+    before = [word(state.tokens, k) for k in range(max(0, overlay.start - 6), overlay.start)]
+    by_hand = {"put", "blew", "blow", "putting", "blowing", "took", "take"} & set(before[-3:])
     if overlay.of("incident") == "self-extinguished" and by_hand:
         return True
-    return bool(before) and (
-        before[-1] in _DENY
-        or (len(before) > 1 and before[-2] in _DENY and before[-1] in ("any", "sign", "signs", "a", "seen", "of"))
-        or (before[-1] == "or" and before[0] in _DENY)
-    )
+    listed = "or" in before[-1:] and bool(set(before) & set(_DENY))
+    while before and before[-1] in _BETWEEN_DENIAL:
+        before.pop()
+    return listed or bool(before and before[-1] in _DENY)
 
 
 def _sentence_around(state: State, overlay: Item) -> tuple[int, int]:

@@ -88,6 +88,7 @@ class Lexicon:
     thing_negated: Mapping[str, str]
     longest: int
     aliases: Mapping[str, str]
+    dangers: frozenset[str]
 
 
 def inflections(word: str) -> set[str]:
@@ -285,5 +286,6 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
         thing_quantities={name: tuple(thing["quantities"]) for name, thing in data["things"].items()},
         thing_negated={name: thing["negated"] for name, thing in data["things"].items() if "negated" in thing},
         aliases=data["aliases"],
+        dangers=frozenset(p[0] for p, found in overlays.items() if len(p) == 1 and found[0].kind == "incident"),
         longest=max(len(phrase) for phrase in itertools.chain(phrases, overlays)),
     )

@@ -48,7 +48,7 @@ def explain(unread: Unread) -> str:
 def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
     """Everything a note claims, in the order said; see design of the claims in docs/audit.md."""
     lexicon = lexicon or load_lexicon()
-    tokens = tokenise(note, Speller(lexicon.vocabulary, lexicon.aliases))
+    tokens = tokenise(note, Speller(lexicon.vocabulary, lexicon.aliases, lexicon.dangers))
     items = scan(tokens, note, lexicon)
     overlays = scan_overlays(tokens, lexicon, items)
     state = State(tokens, note, lexicon)

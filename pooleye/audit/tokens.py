@@ -85,7 +85,14 @@ def _bare(word: str) -> str:
 class Speller:
     """Puts a misspelt trade word right; leaves alone what is in the lexicon, what is English, and what is too short."""
 
-    def __init__(self, vocabulary: frozenset[str], aliases: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        vocabulary: frozenset[str],
+        aliases: Mapping[str, str] | None = None,
+        first: frozenset[str] = frozenset(),
+    ) -> None:
+        """`first`: words of danger, taken before any other that is as near."""
+        self._first = first
         self._vocabulary = vocabulary
         self._aliases = aliases or {}
         self._choices = sorted(word for word in vocabulary if len(word) >= 3)
@@ -118,9 +125,17 @@ class Speller:
         near = process.extract(word, self._choices, scorer=OSA.distance, score_cutoff=allowed, limit=12)
         undoubled = _undoubled(word)
         kept = [
-            (distance, choice[0] != word[0], _undoubled(choice) != undoubled, len(choice) < 4, choice)
+            (
+                distance,
+                choice not in self._first,
+                choice[0] != word[0],
+                _undoubled(choice) != undoubled,
+                len(choice) < 4,
+                choice,
+            )
             for choice, distance, _ in near
-            if len(choice) >= 4 or _undoubled(choice) == undoubled
+            if (len(choice) >= 4 or _undoubled(choice) == undoubled)
+            and choice.startswith("un") == word.startswith("un")
         ]
         return min(kept)[-1] if kept else None
 

@@ -157,13 +157,28 @@ def test_several_candles_in_one_note_are_told_apart():
         ("flame touching the side of the jar", "wick-adrift"),
         ("it went out on its own", "self-extinguished"),
         ("jar crakced at the base", "vessel-cracked"),
+        ("jar craked", "vessel-cracked"),
+        ("two separate flames", "second-flame"),
+        ("the whole surface was burning", "flare-up"),
     ],
 )
 def test_words_of_danger_become_incidents_to_confirm(note, kind):
     assert kind in [incident.kind for incident in read_note(note).incidents]
 
 
-@pytest.mark.parametrize("note", ["no cracks", "didn't crack", "no second flame, no flare ups", "it never tipped"])
+@pytest.mark.parametrize(
+    "note",
+    [
+        "no cracks",
+        "no sign of cracking",
+        "no cracks or leaks",
+        "put the candle out",
+        "glass uncracked",
+        "didn't crack",
+        "no second flame, no flare ups",
+        "it never tipped",
+    ],
+)
 def test_plainly_denied_danger_is_no_incident(note):
     assert read_note(note).incidents == ()
 
