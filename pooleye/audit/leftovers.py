@@ -66,7 +66,7 @@ def raise_incidents(state: State, overlays: Sequence[Item], items: Sequence[Item
 
 
 def _plainly_denied(state: State, overlay: Item) -> bool:
-    """ "no cracks", "no sign of any cracking", "no cracks or leaks"; nor did a flame put out by hand go out by itself."""
+    """ "no cracks", "no sign of any cracking", "no cracks or leaks"; a flame put out by hand is not one lost."""
     before = [word(state.tokens, k) for k in range(max(0, overlay.start - 6), overlay.start)]
     by_hand = {"put", "blew", "blow", "putting", "blowing", "took", "take"} & set(before[-3:])
     if overlay.of("incident") == "self-extinguished" and by_hand:
