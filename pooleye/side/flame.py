@@ -1,0 +1,264 @@
+"""Flames in the facing view: where the bright body stands, how its edges run, and where it ends.
+
+Brightness is the mean of the red and green codes: a flame's blue says little, and tinted glass swallows it. A flame is
+far brighter than a phone takes in, so its body is one even plateau at the top of the scale; its edge is where the row
+leaves that plateau, not half way down, since glow reaches far around it. Each row is judged against its own plateau and
+its own surroundings, from a sure place in the body upwards to the tip and downwards to the foot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.side.facing import FacingView
+
+Array = NDArray[np.float64]
+Bright = NDArray[np.float32]
+End = Literal["seen", "washed", "lip", "glare", "picture"]
+
+PLATEAU_CODE = 225.0  # sRGB code below which nothing in a usable photo is a flame's body
+SEED_CONTRAST = 18.0  # codes above the row's surroundings
+LEAVE_SHARE = 0.08  # of the way from the plateau down to the surroundings: there the edge lies
+LEAVE_CODES = 3.0  # at least, for noise
+MIN_CONTRAST = 5.0  # codes; with less, a row shows no edge
+MIN_HEIGHT_MM = 2.5
+MAX_WIDTH_MM = 22.0
+JUMP = 1.35  # a row this much wider than those before it has met glare or a lip that glows
+BRIDGE_MM = 2.6  # such rows are passed over if the old width comes back within this
+GAP_MM = 0.6
+WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
+LIP_GLOW_MM = 2.0  # how far above the rim its glow reaches in an overexposed picture
+SAME_PLATEAU = 0.955  # share of the plateau so far that a further row must have, except where the rim crosses
+BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
+BLUE_REACH_MM = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """The bright body of one flame, mm in the facing view, rows from the tip downwards.
+
+    `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to which
+    blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside it the
+    glow takes to fall half way to the surroundings.
+    """
+
+    heights: Array
+    lefts: Array
+    rights: Array
+    top: End
+    bottom: End
+    blue_foot_mm: float | None
+    plateau: float
+    softness_mm: float
+
+    @property
+    def top_mm(self) -> float:
+        return float(self.heights[0])
+
+    @property
+    def bottom_mm(self) -> float:
+        return float(self.heights[-1])
+
+    @property
+    def length_mm(self) -> float:
+        return self.top_mm - self.bottom_mm
+
+    @property
+    def middle_mm(self) -> float:
+        return float(np.median((self.lefts + self.rights) / 2))
+
+    @property
+    def widths(self) -> Array:
+        return self.rights - self.lefts
+
+
+def flame_bodies(view: FacingView, lip_mm: tuple[float, float]) -> list[Body]:
+    """Bodies of everything in the view that may be a flame, longest first. `lip_mm`: lowest and highest height at which
+    the rim, near or far, may glow in this view."""
+    bright = _brightness(view)
+    around = np.median(bright[:, ::3], axis=1)
+    found: list[Body] = []
+    for row, column in _seeds(view, bright, around):
+        body = _tracked(view, bright, around, row, column, lip_mm)
+        if body is not None and not any(_same(body, other) for other in found):
+            found.append(body)
+    return sorted(found, key=lambda body: -body.length_mm)
+
+
+def _brightness(view: FacingView) -> Bright:
+    codes = view.rgb.astype(np.float32)
+    return np.asarray((codes[..., 0] + codes[..., 1]) / 2, dtype=np.float32)
+
+
+def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """A pixel near the top of each bright, upright patch that stands out from its row; brightest part first."""
+    top_code = float(np.percentile(bright, 99.8))
+    if top_code < PLATEAU_CODE:
+        return []
+    mask = (bright >= PLATEAU_CODE) & (bright >= around[:, None] + SEED_CONTRAST) & view.inside
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    tall_px, step_px = MIN_HEIGHT_MM / view.mm_per_px, max(round(1.5 / view.mm_per_px), 1)
+    patches = [k for k in range(1, count) if boxes[k, cv2.CC_STAT_HEIGHT] >= tall_px]
+    patches.sort(key=lambda k: -int(boxes[k, cv2.CC_STAT_AREA]))
+    seeds = []
+    for patch in patches[:12]:
+        row = int(boxes[patch, cv2.CC_STAT_TOP]) + step_px
+        columns = np.flatnonzero(labels[row] == patch)
+        if len(columns):
+            seeds.append((row, int(np.median(columns))))
+    return seeds
+
+
+def _same(one: Body, other: Body) -> bool:
+    overlap = min(one.top_mm, other.top_mm) - max(one.bottom_mm, other.bottom_mm)
+    return overlap > 0 and abs(one.middle_mm - other.middle_mm) < 1.5
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One row's bright run: edges in columns (subpixel), plateau code, and columns of glow on the sharper side."""
+
+    row: int
+    left: float
+    right: float
+    plateau: float
+    softness: float
+
+    @property
+    def width(self) -> float:
+        return self.right - self.left
+
+
+def _tracked(
+    view: FacingView, bright: Bright, around: NDArray[np.float32], row: int, column: int, lip_mm: tuple[float, float]
+) -> Body | None:
+    first = _run(bright, around, row, column)
+    if first is None or first.width * view.mm_per_px > MAX_WIDTH_MM:
+        return None
+    _, heights = view.to_mm(np.zeros(len(bright)), np.arange(len(bright)))
+    lip = (heights > lip_mm[0] - 1.5) & (heights < lip_mm[1] + 1.5)
+    up, top = _followed(view, bright, around, first, -1, lip)
+    down, bottom = _followed(view, bright, around, first, 1, lip)
+    runs = up[::-1] + [first] + down
+    runs, top = _without_glowing_lip(view, runs, top, lip_mm)
+    if len(runs) < 4:
+        return None
+    rows = np.array([run.row for run in runs])
+    lefts, heights = view.to_mm([run.left for run in runs], rows)
+    rights, _ = view.to_mm([run.right for run in runs], rows)
+    if heights[0] - heights[-1] < MIN_HEIGHT_MM:
+        return None
+    blue = _blue_foot(view, runs[-1], float(np.median(rights - lefts))) if bottom == "seen" else None
+    plateau = float(np.median([run.plateau for run in runs]))
+    softness = float(np.median([run.softness for run in runs])) * view.mm_per_px
+    return Body(heights, lefts, rights, top, bottom, blue, plateau, softness)
+
+
+def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, reach: int = 2) -> _Run | None:
+    """The run of plateau about this column, or None where the row shows none."""
+    line = bright[row]
+    low, high = max(int(column) - reach, 0), min(int(column) + reach + 1, len(line))
+    plateau = float(line[low:high].max())
+    contrast = plateau - float(around[row])
+    if plateau < PLATEAU_CODE - 25 or contrast < MIN_CONTRAST:
+        return None
+    level = plateau - max(LEAVE_SHARE * contrast, LEAVE_CODES)
+    start = low + int(line[low:high].argmax())
+    below = line < level
+    left = start - int(np.argmax(below[start::-1])) if below[: start + 1].any() else -1
+    right = start + int(np.argmax(below[start:])) if below[start:].any() else len(line)
+    dim = line < plateau - 0.5 * contrast
+    glow_left = int(np.argmax(dim[left::-1])) if left >= 0 and dim[: left + 1].any() else left + 1
+    glow_right = int(np.argmax(dim[right:])) if right < len(line) and dim[right:].any() else len(line) - right
+    edges = _crossing(line, left, 1, level), _crossing(line, right, -1, level)
+    return _Run(row, *edges, plateau, float(min(glow_left, glow_right)))
+
+
+def _crossing(line: NDArray[np.float32], outside: int, inward: int, level: float) -> float:
+    """Where the row passes `level` between the pixel `outside` and its bright neighbour."""
+    inside = outside + inward
+    if not (0 <= outside < len(line) and 0 <= inside < len(line)):
+        return float(np.clip(inside, 0, len(line) - 1))
+    rise = float(line[inside] - line[outside])
+    return outside + inward * float(np.clip((level - line[outside]) / rise, 0, 1) if rise > 0 else 0.5)
+
+
+def _followed(
+    view: FacingView, bright: Bright, around: NDArray[np.float32], first: _Run, step: int, lip: NDArray[np.bool_]
+) -> tuple[list[_Run], End]:
+    """Runs row by row from `first` upwards (step -1) or downwards (1), and how they end."""
+    runs: list[_Run] = []
+    last, row, missed = first, first.row + step, 0
+    bridge, gap = round(BRIDGE_MM / view.mm_per_px), max(round(GAP_MM / view.mm_per_px), 1)
+    memory = max(round(1.0 / view.mm_per_px), 3)
+    while 0 <= row < len(bright) and view.inside[row, int(np.clip(last.left, 0, bright.shape[1] - 1))]:
+        before = ([first] + runs)[-memory:]
+        usual = float(np.median([run.width for run in before]))
+        run = _run(bright, around, row, (last.left + last.right) / 2, max(2, round(usual / 4)))
+        wide = run is not None and run.width > JUMP * usual + 2.5 + WIDENING * missed
+        if run is not None and not lip[row] and not _goes_on(run, before):
+            run = None
+        if run is not None and not wide:
+            runs.append(run)
+            last, missed = run, 0
+        else:
+            missed += 1
+            if run is None and missed > gap and not _washed(bright, around, row):
+                return runs, "seen"
+            if missed > bridge:
+                return runs, "washed" if run is None else "glare"
+        row += step
+    return runs, "seen" if missed > gap else "picture"
+
+
+def _goes_on(run: _Run, before: list[_Run]) -> bool:
+    """Whether a run belongs to the body above or below: as bright, and over or under it for the greater part."""
+    last = before[-1]
+    shared = min(run.right, last.right) - max(run.left, last.left)
+    bright_enough = run.plateau >= SAME_PLATEAU * float(np.median([other.plateau for other in before]))
+    return bright_enough and shared >= 0.5 * min(run.width, last.width)
+
+
+def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
+    """Whether the row's surroundings are as bright as a flame, so that none could show."""
+    return bool(around[row] > 255.0 - MIN_CONTRAST)
+
+
+def _without_glowing_lip(
+    view: FacingView, runs: list[_Run], top: End, lip_mm: tuple[float, float]
+) -> tuple[list[_Run], End]:
+    """Drops wide rows at the very top that lie where the rim glows: the lip, lit by the flame behind it."""
+    _, heights = view.to_mm(np.zeros(len(runs)), [run.row for run in runs])
+    low, high = lip_mm
+    if not low - 1.0 <= heights[0] <= high + LIP_GLOW_MM:
+        return runs, top
+    below = [run.width for run, height in zip(runs, heights, strict=True) if low - 4.0 < height < low - 1.0]
+    at_lip = [k for k in range(len(runs)) if heights[k] > low - 1.0]
+    body = float(np.median(below)) if below else 0.0
+    wide = [k for k in at_lip if runs[k].width > 1.1 * body]
+    if not below or (not wide and min(runs[k].width for k in at_lip) < 0.6 * body):
+        return runs, top
+    return runs[(wide[-1] if wide else at_lip[-1]) + 1 :], "lip"
+
+
+def _blue_foot(view: FacingView, last: _Run, width_mm: float) -> float | None:
+    """The height down to which blue light shows beside the wick below the body, or None."""
+    codes = view.rgb.astype(np.float32)
+    blue = codes[..., 2] - (codes[..., 0] + codes[..., 1]) / 2
+    middle, half = (last.left + last.right) / 2, 0.35 * width_mm / view.mm_per_px
+    low, high = (int(np.clip(edge, 0, blue.shape[1] - 1)) for edge in (middle - half, middle + half + 1))
+    reach = round(BLUE_REACH_MM / view.mm_per_px)
+    foot, missed = None, 0
+    for row in range(last.row + 1, min(last.row + reach, len(blue))):
+        excess = float(blue[row, low:high].max(initial=0.0)) - float(np.median(blue[row, ::3]))
+        missed = 0 if excess > BLUE_EXCESS else missed + 1
+        if missed > 2:
+            break
+        if missed == 0:
+            foot = row
+    return None if foot is None else float(view.to_mm(0, foot)[1])

@@ -1,0 +1,109 @@
+"""The vessels of known shape that a side picture may show, each with its pose, best first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.camera import Camera
+from pooleye.photo import RgbImage
+from pooleye.side.fit import Fits, refined
+from pooleye.side.pose import Frustum, Poses, SidePose
+from pooleye.side.search import SEARCH_PX, Edges, rough_poses
+
+Array = NDArray[np.float64]
+
+FIT_PX = 1000  # long side of the picture in which poses are fitted: a vessel then has 100 px and more
+STARTS = 10  # places looked at
+START_TILTS_DEG = (-5.0, 0.0, 4.0, 9.0, 15.0)
+FINALISTS = 8
+LOOKS_ROUGH_PX = (6.0, 4.0, 3.0)
+LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Located:
+    """A vessel's pose in the working picture, its covariance (5, 5) in the order of `pose.PARAMETERS`, how well the
+    outline is seen (`search.combined`), and the outline's scatter in working pixels."""
+
+    pose: SidePose
+    covariance: Array
+    score: float
+    scatter_px: float
+    strength: dict[str, float]
+
+
+def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera) -> list[Located]:
+    """Possible vessels, best first; `camera` is that of the picture `rgb`. Empty where no edges make one."""
+    small, small_scale = _shrunk(rgb, SEARCH_PX)
+    vectors, _ = rough_poses(small, frustum, camera.scaled(small_scale))
+    if not len(vectors):
+        return []
+    starts = _tilted(vectors[_apart(vectors, STARTS)], Poses(frustum, camera.scaled(small_scale), vectors))
+    rough = refined(Edges.of(small), starts, LOOKS_ROUGH_PX)
+    middle, scale = _shrunk(rgb, FIT_PX)
+    chosen = _best_apart(rough, FINALISTS)
+    again = Poses(frustum, camera.scaled(scale), resized(rough.poses.vectors[chosen], scale / small_scale))
+    fits = refined(Edges.of(middle, 1.0), again, LOOKS_FINE_PX)
+    return [_located(fits, int(index), camera, 1 / scale) for index in _best_apart(fits, FINALISTS)]
+
+
+def resized(vectors: Array, factor: float) -> Array:
+    """Pose vectors (N, 5) for the picture resized by `factor`; picture edges stay edges."""
+    moved = vectors.copy()
+    moved[:, :2] = (vectors[:, :2] + 0.5) * factor - 0.5
+    return moved
+
+
+def _shrunk(rgb: RgbImage, long_side_px: int) -> tuple[RgbImage, float]:
+    factor = long_side_px / max(rgb.shape[:2])
+    if factor >= 1:
+        return rgb, 1.0
+    smaller = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.asarray(smaller, dtype=np.uint8), factor
+
+
+def _tilted(vectors: Array, poses: Poses) -> Poses:
+    """Each pose also with other tilts; what moves is the rim, so that the foot stays where it was seen."""
+    turned = np.repeat(vectors, len(START_TILTS_DEG), axis=0)
+    turned[:, 4] = np.tile(np.radians(START_TILTS_DEG), len(vectors))
+    return Poses(poses.frustum, poses.camera, turned)
+
+
+def _apart(vectors: Array, count: int) -> list[int]:
+    """Indices of the first vectors that differ clearly in place or size from all before."""
+    kept: list[int] = []
+    for index, vector in enumerate(vectors):
+        near = np.abs(vectors[kept] - vector) if kept else np.empty((0, 5))
+        if not len(near) or ((near[:, 0] + near[:, 1] > 6) | (near[:, 2] > 0.12)).all():
+            kept.append(index)
+        if len(kept) == count:
+            break
+    return kept
+
+
+def _best_apart(fits: Fits, count: int) -> NDArray[np.intp]:
+    """Indices of the best fits that differ, best first."""
+    order = np.argsort(-fits.scores)
+    same = np.array([2.0, 2.0, 0.01, 0.01, 0.02])
+    kept: list[int] = []
+    for index in order:
+        vector = fits.poses.vectors[index]
+        if all((np.abs(fits.poses.vectors[other] - vector) > same).any() for other in kept):
+            kept.append(int(index))
+    return np.array(kept[:count], dtype=np.intp)
+
+
+def _located(fits: Fits, index: int, camera: Camera, factor: float) -> Located:
+    vector = resized(fits.poses.vectors[[index]], factor)[0]
+    units = np.array([factor, factor, 1.0, 1.0, 1.0])
+    return Located(
+        SidePose.of(fits.poses.frustum, camera, vector),
+        fits.covariances[index] * np.outer(units, units),
+        float(fits.scores[index]),
+        float(fits.scatters_px[index]) * factor,
+        {name: float(part[index]) for name, part in fits.strengths.items()},
+    )

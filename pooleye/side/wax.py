@@ -1,0 +1,188 @@
+"""Where wax and liquid end at the wall that faces the lens, through clear glass.
+
+The near side of the inner wall is unrolled: columns are azimuths, rows heights. A level line of wax is straight and level in
+it, while everything behind (the far edge of the wax, the pool's own edge, reflections) is curved, so a row in which most
+columns change the same way is a level line. Two such lines one above the other are the liquid's surface and the solid's.
+
+Looking down at the elevation e through a wall of thickness t, the ray drops t tan e' in the glass, sin e' = sin e / n
+(Snell), instead of t tan e; what is seen on the inner face stands so much higher. Along the circle about the axis a curved
+wall magnifies azimuths, not heights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.photo import RgbImage
+from pooleye.side.pose import SidePose
+
+Array = NDArray[np.float64]
+
+GLASS_INDEX = 1.52  # soda-lime glass, from memory
+STEP_MM = 0.2
+AZIMUTHS_DEG = np.linspace(-42.0, 42.0, 57)
+FACING_DEG = 22.0
+LOWEST_SHARE = 0.14  # of the height: below are the base and its reflections
+BELOW_RIM_MM = 3.0
+SMOOTH_MM = 0.4
+NOISE_CODES = 6.0  # change over SMOOTH_MM that counts half
+CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
+AT_POOL_MM = (-2.0, 4.0)  # of the wax line against the pool that was given, with all errors
+SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
+RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
+DEPTH_RANGE_MM = (1.2, 25.0)
+FLAME_CODE = 235.0
+
+
+@dataclass(frozen=True)
+class LevelLine:
+    """A level line on the near wall: height above the underside, how unanimously the columns show it (0 to 1), and the
+    scatter of its height between columns."""
+
+    height_mm: float
+    vote: float
+    scatter_mm: float
+
+
+@dataclass(frozen=True)
+class WaxLines:
+    """The wax or liquid line at the wall and, under a liquid that reaches the wall, the solid's line."""
+
+    surface: LevelLine
+    solid: LevelLine | None
+    refraction_mm: float
+
+
+def wax_lines(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: float | None) -> WaxLines | None:
+    """The lines found, or None. `inner_radius_mm` at the rim and at the base; `pool_mm`: height of the pool if known."""
+    heights = np.arange(LOWEST_SHARE * pose.frustum.height_mm, pose.frustum.height_mm - BELOW_RIM_MM, STEP_MM)[::-1]
+    if len(heights) < 10:
+        return None
+    change = _changes(_unrolled(rgb, pose, inner_radius_mm, heights))
+    lines = _level_lines(change, heights)
+    surface = _surface_of(lines, pose, float(np.mean(inner_radius_mm)), pool_mm)
+    if surface is None:
+        return None
+    solid = _solid_below(lines, surface, pool_mm)
+    shift = _refraction_mm(pose, surface.height_mm, inner_radius_mm)
+    return WaxLines(_raised(surface, shift), _raised(solid, shift) if solid else None, abs(shift))
+
+
+def _unrolled(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, heights: Array) -> NDArray[np.float32]:
+    """The near inner wall, (heights, azimuths, 3), in sRGB codes."""
+    azimuths = np.radians(AZIMUTHS_DEG)
+    grid_h, grid_a = np.meshgrid(heights, azimuths, indexing="ij")
+    rim, base = inner_radius_mm
+    radius = base + (rim - base) * grid_h / pose.frustum.height_mm
+    points = pose.poses.points_px(grid_a.reshape(1, -1), grid_h.reshape(1, -1), radius.reshape(1, -1))[0]
+    maps = points.reshape(*grid_h.shape, 2).astype(np.float32)
+    return np.asarray(cv2.remap(rgb, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _changes(wall: NDArray[np.float32]) -> Array:
+    """Signed change downwards of the strongest channel over SMOOTH_MM, squeezed to -1..1; nan where the flame shines."""
+    sigma = SMOOTH_MM / STEP_MM
+    soft = cv2.GaussianBlur(wall, (0, 0), sigmaX=0.6, sigmaY=sigma)
+    slope = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8) * (2.0 * sigma)
+    strongest = np.take_along_axis(slope, np.abs(slope).argmax(axis=2)[..., None], axis=2)[..., 0]
+    shining = cv2.dilate((wall[..., :2].min(axis=2) > FLAME_CODE).astype(np.uint8), np.ones((9, 3), np.uint8)) > 0
+    tall = shining.sum(axis=0) > 3.0 / STEP_MM  # a flame stands upright; a bright line does not count as one
+    squeezed = strongest / (np.abs(strongest) + NOISE_CODES)
+    squeezed[shining & tall[None]] = np.nan
+    return np.asarray(squeezed, dtype=np.float64)
+
+
+def _level_lines(change: Array, heights: Array) -> list[LevelLine]:
+    """Local maxima of the vote, top first."""
+    known = np.isfinite(change)
+    filled = np.where(known, change, 0.0)
+    count = np.maximum(known.sum(axis=1), 1)
+    vote = np.abs(filled.sum(axis=1)) / count * (known.mean(axis=1) > 0.5)
+    window = max(round(0.8 / STEP_MM), 1)
+    highest = cv2.dilate(vote.reshape(-1, 1), np.ones((2 * window + 1, 1), np.uint8)).ravel()
+    peaks = np.flatnonzero((vote >= highest) & (vote > WEAK_VOTE))
+    return [_line_at(filled, heights, int(peak), float(vote[peak])) for peak in peaks]
+
+
+def _line_at(change: Array, heights: Array, peak: int, vote: float) -> LevelLine:
+    """The line's height on the facing side: each column's strongest change of the line's sign near the peak."""
+    reach = round(1.6 / STEP_MM)
+    low, high = max(peak - reach, 0), min(peak + reach + 1, len(heights))
+    facing = np.abs(AZIMUTHS_DEG) <= FACING_DEG
+    part = change[low:high][:, facing] * np.sign(change[peak].sum())
+    best, strength = part.argmax(axis=0), part.max(axis=0)
+    seen = heights[low + best[strength > 0.15]]
+    if len(seen) < 5:
+        return LevelLine(float(heights[peak]), vote, 0.5)
+    middle = float(np.median(seen))
+    return LevelLine(middle, vote, max(float(1.4826 * np.median(np.abs(seen - middle))), STEP_MM / 2))
+
+
+def _surface_of(
+    lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None
+) -> LevelLine | None:
+    """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
+    in the picture. Where none is there, a ring of solid wax may stand higher.
+
+    With the pool's height unknown: the clearest, or one as clear above it (liquid over solid); not one that is only the
+    far side of a lower line.
+    """
+    if pool_mm is not None:
+        low, high = AT_POOL_MM
+        at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
+        if at_pool:
+            bottom = min(line.height_mm for line in at_pool)
+            return max((line for line in at_pool if line.height_mm - bottom < SAME_LINE_MM), key=lambda line: line.vote)
+        ring = [line for line in lines if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
+        return max(ring, key=lambda line: line.vote, default=None)
+    clear = [line for line in lines if line.vote >= CLEAR_VOTE and not _is_far_side(line, lines, pose, radius_mm)]
+    best = max(clear, key=lambda line: line.vote, default=None)
+    if best is None:
+        return None
+    above = [line for line in clear if 0 < line.height_mm - best.height_mm < 12 and line.vote > 0.85 * best.vote]
+    return max(above, key=lambda line: line.height_mm, default=best)
+
+
+def _is_far_side(line: LevelLine, lines: list[LevelLine], pose: SidePose, radius_mm: float) -> bool:
+    """Whether the line lies where a clear lower one would show at the far wall, looked at over its own surface."""
+    return any(
+        other.height_mm < line.height_mm - 2
+        and other.vote >= CLEAR_VOTE
+        and abs(_far_side_mm(other.height_mm, pose, radius_mm) - line.height_mm) < 1.5
+        for other in lines
+    )
+
+
+def _far_side_mm(height_mm: float, pose: SidePose, radius_mm: float) -> float:
+    """At which height on the near wall the far wall's points of this height are seen."""
+    far_px = pose.poses.points_px(np.array([[np.pi]]), np.array([[height_mm]]), np.array([[radius_mm]]))[0]
+    return float(pose.wall_height_mm(far_px, radius_mm)[0])
+
+
+def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | None) -> LevelLine | None:
+    """The line of solid wax below a liquid that reaches the wall; only where the surface is the pool's own level."""
+    if pool_mm is not None and abs(surface.height_mm - pool_mm) > 2.0:
+        return None
+    needed = WEAK_VOTE if pool_mm is not None else CLEAR_VOTE
+    low, high = DEPTH_RANGE_MM
+    below = [line for line in lines if low <= surface.height_mm - line.height_mm <= high and line.vote >= needed]
+    return max(below, key=lambda line: line.height_mm, default=None)
+
+
+def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> float:
+    """How much higher a point of the inner wall stands than a straight ray through the glass says; negative from below."""
+    above = float(pose.poses.lens_above_mm(height_mm)[0])
+    middle, _, near, _ = (part[0] for part in pose.poses.frames())
+    inner = float(np.mean(inner_radius_mm))
+    elevation = np.arctan2(above, max(float(-(middle @ near)) - inner, 1.0))
+    within = np.arcsin(np.sin(elevation) / GLASS_INDEX)
+    thickness = max(float(pose.frustum.radius_mm(height_mm)) - inner, 0.0)
+    return float(thickness * (np.tan(elevation) - np.tan(within)))
+
+
+def _raised(line: LevelLine, shift_mm: float) -> LevelLine:
+    return LevelLine(line.height_mm + shift_mm, line.vote, line.scatter_mm)
