@@ -63,10 +63,8 @@ def grid_mesh(points: Array, uv: Array, *, wrap: bool) -> Mesh:
     """Mesh of a (rows, columns, 3) grid of points with smooth normals from its own differences."""
     rows, columns = points.shape[:2]
     along = np.gradient(points, axis=0)
-    if wrap:
-        across = (np.roll(points, -1, axis=1) - np.roll(points, 1, axis=1)) / 2
-    else:
-        across = np.gradient(points, axis=1)
+    around = (np.roll(points, -1, axis=1) - np.roll(points, 1, axis=1)) / 2
+    across = around if wrap else np.gradient(points, axis=1)
     normals = np.cross(across, along)
     length = np.linalg.norm(normals, axis=-1, keepdims=True)
     normals = np.where(length > 1e-12, normals / np.maximum(length, 1e-12), [0.0, 0.0, 1.0])

@@ -57,7 +57,7 @@ def near(seed: int, spp: int, scratch: Path) -> dict[str, NDArray[Any]]:
     long_side = int(1000 * NEAR_PX / (rough[2] * rng.uniform(2.7, 3.1)))
     camera = cam.top_camera(view, long_side)
     rim = cam.ellipse_of_circle(camera, spec.vessel.rim_inner_mm / 2)
-    corner = [int(round(rim[k] - NEAR_PX / 2)) for k in (0, 1)]
+    corner = [round(rim[k] - NEAR_PX / 2) for k in (0, 1)]
     # the picture may be smaller than the crop: let the film grow instead, the camera stays the same
     pad = [max(-corner[k], corner[k] + NEAR_PX - size, 0) for k, size in ((0, camera.width_px), (1, camera.height_px))]
     camera = replace(camera, width_px=camera.width_px + 2 * pad[0], height_px=camera.height_px + 2 * pad[1])

@@ -5,8 +5,10 @@ Both are U-Nets on a picture folded 2 x 2 into channels, so that most of the wor
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import torch
-import torch.nn.functional as F
+import torch.nn.functional as F  # noqa: N812 - the name every reader knows
 from torch import Tensor, nn
 
 
@@ -24,7 +26,7 @@ class UNet(nn.Module):
         super().__init__()
         self.fold = nn.Conv2d(3, widths[0], 4, stride=2, padding=1)
         self.down = nn.ModuleList([block(widths[max(k - 1, 0)], w) for k, w in enumerate(widths)])
-        self.up = nn.ModuleList([block(a + b, a) for a, b in zip(widths[:-1], widths[1:], strict=True)])
+        self.up = nn.ModuleList([block(a + b, a) for a, b in pairwise(widths)])
         self.coarse = coarse
         self.head = nn.Conv2d(widths[0], outputs * (1 if coarse else 4), 3, padding=1)
 

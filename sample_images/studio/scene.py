@@ -81,8 +81,12 @@ def vessel_bsdf(vessel: Vessel) -> Scene:
         # the colour of two passages through the wall; each interface carries half of it
         return {"type": "dielectric", "int_ior": 1.51, "specular_transmittance": rgb(np.sqrt(vessel.colour))}
     if vessel.kind == "frosted_glass":
-        return {"type": "roughdielectric", "int_ior": 1.51, "alpha": vessel.roughness,
-                "specular_transmittance": rgb(np.sqrt(vessel.colour))}  # fmt: skip
+        return {
+            "type": "roughdielectric",
+            "int_ior": 1.51,
+            "alpha": vessel.roughness,
+            "specular_transmittance": rgb(np.sqrt(vessel.colour)),
+        }
     if vessel.kind == "ceramic":
         return glossy(rgb(vessel.colour), max(vessel.roughness, 0.05))
     return two_sided(
@@ -139,8 +143,11 @@ def add_wax(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
     rough = float(rng.uniform(0.15, 0.5))
     if spec.filling == "drink":
         colour = looks.tint(rng, (0.01, 0.3), 0.4)
-        stage.add("wax", squash(star_disc(CIRCLE * (radius + 0.05), np.full(40, z), np.zeros(2), radius), vessel),
-                  two_sided({"type": "plastic", "diffuse_reflectance": rgb(colour)}))  # fmt: skip
+        stage.add(
+            "wax",
+            squash(star_disc(CIRCLE * (radius + 0.05), np.full(40, z), np.zeros(2), radius), vessel),
+            two_sided({"type": "plastic", "diffuse_reflectance": rgb(colour)}),
+        )
         return
     wall = CIRCLE * (radius + squeeze)
     skirt_depth = np.linspace(0, 1, 12)[:, None] * (
@@ -157,8 +164,11 @@ def add_wax(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
     else:
         albedo = pool_albedo(spec.pool, spec, radius, solid)
         edge = CIRCLE * spec.pool.edge_mm[:, None]
-        stage.add("pool", star_disc(edge, np.full(40, z), spec.pool.centre_mm, radius),
-                  two_sided({"type": "plastic", "int_ior": 1.44, "diffuse_reflectance": picture(albedo)}))  # fmt: skip
+        stage.add(
+            "pool",
+            star_disc(edge, np.full(40, z), spec.pool.centre_mm, radius),
+            two_sided({"type": "plastic", "int_ior": 1.44, "diffuse_reflectance": picture(albedo)}),
+        )
         gap = (np.hypot(*wall.T) - spec.pool.edge_mm).clip(0)
         s = np.linspace(0, 1, 16)[:, None]
         rise = np.minimum(spec.ring_mm, 0.5 * gap) * np.clip(s * gap / 6, 0, 1) ** 0.6
@@ -193,8 +203,11 @@ def add_wicks(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
         below = path[:1] - [[0, 0, 1.5]]
         colour = looks.tint(rng, (0.01, 0.05), 0.2) if wick.used else looks.tint(rng, (0.4, 0.8), 0.1)
         flat = rng.uniform(1.0, 3.5) if rng.random() < 0.12 else 1.0
-        stage.add(f"wick{k}", tube(np.concatenate([below, path]), np.full(len(path) + 1, wick.radius_mm * flat**0.5)),
-                  two_sided({"type": "diffuse", "reflectance": rgb(colour)}))  # fmt: skip
+        stage.add(
+            f"wick{k}",
+            tube(np.concatenate([below, path]), np.full(len(path) + 1, wick.radius_mm * flat**0.5)),
+            two_sided({"type": "diffuse", "reflectance": rgb(colour)}),
+        )
         if wick.ball_mm:
             stage.add(
                 f"ball{k}",
@@ -204,8 +217,15 @@ def add_wicks(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
         if wick.flame_mm:
             mesh, _ = flame_mesh(wick, spec.headspace_mm)
             power = rng.uniform(8, 20)
-            stage.add(f"flame{k}", mesh, {"type": "diffuse", "reflectance": rgb(0.0)},
-                      {"type": "area", "radiance": rgb(power * np.array([1.0, rng.uniform(0.68, 0.85), rng.uniform(0.32, 0.55)]))})  # fmt: skip
+            stage.add(
+                f"flame{k}",
+                mesh,
+                {"type": "diffuse", "reflectance": rgb(0.0)},
+                {
+                    "type": "area",
+                    "radiance": rgb(power * np.array([1.0, rng.uniform(0.68, 0.85), rng.uniform(0.32, 0.55)])),
+                },
+            )
 
 
 def add_soot(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
@@ -221,8 +241,11 @@ def add_soot(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
     points = np.concatenate([r[..., None] * CIRCLE[None], np.broadcast_to(z[..., None], (24, len(ANGLES), 1))], -1)
     u, v = np.meshgrid(np.arange(len(ANGLES)) / len(ANGLES), np.linspace(0, 1, 24))  # v = 0 is the first row: the rim
     black = two_sided({"type": "diffuse", "reflectance": rgb(0.015)})
-    stage.add("soot", grid_mesh(points, np.stack([u, v], -1), wrap=True),
-              {"type": "mask", "opacity": picture(opacity[..., None]), "nested": black})  # fmt: skip
+    stage.add(
+        "soot",
+        grid_mesh(points, np.stack([u, v], -1), wrap=True),
+        {"type": "mask", "opacity": picture(opacity[..., None]), "nested": black},
+    )
 
 
 def add_debris(stage: Stage, spec: Spec, rng: np.random.Generator) -> list[Array]:
@@ -235,14 +258,19 @@ def add_debris(stage: Stage, spec: Spec, rng: np.random.Generator) -> list[Array
         half = length / 2 * np.array([np.cos(turn), np.sin(turn), 0])
         radius = rng.uniform(0.3, 0.9)
         line = np.stack([at - half, at - 0.5 * half, at + 0.5 * half, at + half])
-        stage.add(f"crumb{k}", tube(line, radius * np.array([0.6, 1, 1, 0.5])),
-                  two_sided({"type": "diffuse", "reflectance": rgb(looks.tint(rng, (0.01, 0.12), 0.3))}))  # fmt: skip
+        stage.add(
+            f"crumb{k}",
+            tube(line, radius * np.array([0.6, 1, 1, 0.5])),
+            two_sided({"type": "diffuse", "reflectance": rgb(looks.tint(rng, (0.01, 0.12), 0.3))}),
+        )
         places.append(at)
     return places
 
 
 def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reach: float) -> tuple[float, float] | None:
-    """A box, ball, pencil, plate, or another vessel on the table at `at`; for a vessel with a mouth, its radius and height."""
+    """A box, ball, pencil, plate, or another vessel on the table at `at`; for a vessel with a mouth,
+    its radius and height.
+    """
     kind = str(rng.choice(np.array(["box", "ball", "pencil", "plate", "jar"]), p=[0.25, 0.15, 0.2, 0.12, 0.28]))
     colour = rgb(looks.tint(rng, (0.05, 0.8), 0.9))
     if kind == "box":
@@ -267,7 +295,7 @@ def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reac
     elif kind == "pencil":
         turn, half = rng.uniform(0, 6.2832), rng.uniform(0.4, 0.9) * reach
         along = np.array([np.cos(turn), np.sin(turn), 0]) * half
-        line = np.stack([at - along, at - 0.9 * along, at + 0.9 * along, at + along]) + [0, 0, 4]
+        line = np.stack([at - along, at - 0.9 * along, at + 0.9 * along, at + along]) + np.array([0, 0, 4])
         stage.add(name, tube(line, np.array([0.5, 4, 4, 4])), glossy(colour, 0.2))
     elif kind == "plate":
         radius, rim = rng.uniform(0.2, 0.6) * reach, rng.uniform(2, 12)
@@ -278,8 +306,16 @@ def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reac
     else:
         radius, height, wall = rng.uniform(16, 48), rng.uniform(15, 110), rng.uniform(1, 5)
         fill = rng.uniform(0.3, 0.9) * height
-        body = [(0.0, 3.0), (radius - 1, 3.0), (radius, 4.0), (radius, height), (radius + wall / 2, height + wall / 3),
-                (radius + wall, height), (radius + wall, 0.5), (0.0, 0.0)]  # fmt: skip
+        body = [
+            (0.0, 3.0),
+            (radius - 1, 3.0),
+            (radius, 4.0),
+            (radius, height),
+            (radius + wall / 2, height + wall / 3),
+            (radius + wall, height),
+            (radius + wall, 0.5),
+            (0.0, 0.0),
+        ]
         metal = {
             "type": "roughconductor",
             "material": "Al",
@@ -295,7 +331,7 @@ def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reac
         stage.add(name + "fill", surface.moved(at), glossy(rgb(content), 0.3))
         if rng.random() < 0.8:
             lean = np.array([rng.normal(0, 1.5), rng.normal(0, 1.5), rng.uniform(4, 10)])
-            foot = at + [0, 0, fill]
+            foot = at + np.array([0, 0, fill])
             stage.add(
                 name + "wick",
                 tube(np.stack([foot, foot + lean / 2, foot + lean]), np.full(3, 1.0)),
@@ -306,17 +342,27 @@ def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reac
 
 
 def add_table(stage: Stage, spec: Spec, rng: np.random.Generator, camera: Pinhole) -> list[tuple[Array, float, float]]:
-    """The table, what lies under the vessel and the things around it; returns the other vessels' (place, radius, height)."""
+    """The table, what lies under the vessel and the things around it; returns the other vessels'
+    (place, radius, height).
+    """
     z = -(spec.vessel.height_mm - spec.vessel.lip_mm)
     t, span = mi.ScalarTransform4f, 700.0
     plane = t().translate([0, 0, z]).rotate([0, 0, 1], rng.uniform(0, 360)).scale(span)
-    stage.scene["table"] = {"type": "rectangle", "to_world": plane,
-                            "bsdf": glossy(picture(looks.table_top(rng, 1024)), float(rng.uniform(0.15, 0.6)))}  # fmt: skip
+    stage.scene["table"] = {
+        "type": "rectangle",
+        "to_world": plane,
+        "bsdf": glossy(picture(looks.table_top(rng, 1024)), float(rng.uniform(0.15, 0.6))),
+    }
     radius = spec.vessel.outer_mm / 2
     if rng.random() < 0.2:  # a coaster
         reach, height = radius * rng.uniform(1.05, 1.6), rng.uniform(1, 5)
-        stage.add("coaster", revolve(dense([(0.0, height), (reach, height), (reach, 0.0), (0.0, 0.0)])).moved(np.array([0, 0, z - height])),
-                  glossy(rgb(looks.tint(rng, (0.05, 0.7), 0.4)), 0.4))  # fmt: skip
+        stage.add(
+            "coaster",
+            revolve(dense([(0.0, height), (reach, height), (reach, 0.0), (0.0, 0.0)])).moved(
+                np.array([0, 0, z - height])
+            ),
+            glossy(rgb(looks.tint(rng, (0.05, 0.7), 0.4)), 0.4),
+        )
         stage.scene["table"]["to_world"] = (
             t().translate([0, 0, z - height]).rotate([0, 0, 1], rng.uniform(0, 360)).scale(span)
         )
@@ -353,29 +399,49 @@ def sensor(camera: Pinhole, crop: tuple[int, int, int, int] | None, spp: int) ->
         camera.position_mm.tolist(), (camera.position_mm + forward).tolist(), (-down).tolist()
     )
     x, y, w, h = crop or (0, 0, camera.width_px, camera.height_px)
-    film = {"type": "hdrfilm", "width": w, "height": h, "pixel_format": "rgb", "component_format": "float32",
-            "rfilter": {"type": "gaussian"}}  # fmt: skip
+    film = {
+        "type": "hdrfilm",
+        "width": w,
+        "height": h,
+        "pixel_format": "rgb",
+        "component_format": "float32",
+        "rfilter": {"type": "gaussian"},
+    }
     shift = [0.5 - (camera.centre_px[0] + 0.5 - x) / w, 0.5 - (camera.centre_px[1] + 0.5 - y) / h]
-    return {"type": "perspective", "fov_axis": "x", "fov": float(np.degrees(2 * np.arctan(w / 2 / camera.f_px))),
-            "principal_point_offset_x": shift[0], "principal_point_offset_y": shift[1],
-            "to_world": look, "near_clip": 1.0, "far_clip": 20000.0, "film": film,
-            "sampler": {"type": "independent", "sample_count": spp, "seed": 0}}  # fmt: skip
+    return {
+        "type": "perspective",
+        "fov_axis": "x",
+        "fov": float(np.degrees(2 * np.arctan(w / 2 / camera.f_px))),
+        "principal_point_offset_x": shift[0],
+        "principal_point_offset_y": shift[1],
+        "to_world": look,
+        "near_clip": 1.0,
+        "far_clip": 20000.0,
+        "film": film,
+        "sampler": {"type": "independent", "sample_count": spp, "seed": 0},
+    }
 
 
 def add_ghosts(stage: Stage) -> None:
-    """One far-away crumb of every material and shape: a GPU kernel is compiled per set of materials, so keep one set."""
+    """One far-away crumb of every material and shape: a GPU kernel is compiled per set of materials; keep one."""
     speck = ball(np.array([15000.0, 0, -9000.0]), 0.01, np.random.default_rng(0), n=4)
     dull = picture(np.full((2, 2, 3), 0.5))
     kinds = {
-        "glossy": glossy(rgb(0.5)), "glossy_map": glossy(dull), "matt": two_sided({"type": "diffuse", "reflectance": rgb(0.5)}),
+        "glossy": glossy(rgb(0.5)),
+        "glossy_map": glossy(dull),
+        "matt": two_sided({"type": "diffuse", "reflectance": rgb(0.5)}),
         "wet": two_sided({"type": "plastic", "diffuse_reflectance": rgb(0.5)}),
         "wet_map": two_sided({"type": "plastic", "diffuse_reflectance": dull}),
         "metal": two_sided({"type": "roughconductor", "material": "Al", "specular_reflectance": rgb(0.5)}),
         "glass": {"type": "dielectric", "specular_transmittance": rgb(0.5)},
         "frosted": {"type": "roughdielectric", "alpha": 0.3, "specular_transmittance": rgb(0.5)},
-        "veil": {"type": "mask", "opacity": picture(np.full((2, 2, 1), 0.5)), "nested": two_sided({"type": "diffuse", "reflectance": rgb(0.5)})},
+        "veil": {
+            "type": "mask",
+            "opacity": picture(np.full((2, 2, 1), 0.5)),
+            "nested": two_sided({"type": "diffuse", "reflectance": rgb(0.5)}),
+        },
         "black": {"type": "diffuse", "reflectance": rgb(0.0)},
-    }  # fmt: skip
+    }
     for name, bsdf in kinds.items():
         stage.add("ghost_" + name, speck, bsdf)
     stage.scene["ghost_sphere"] = {

@@ -358,8 +358,18 @@ def saucer(stage: Stage, name: str, prop: Prop, at: Array) -> None:
 def flakes(stage: Stage, name: str, prop: Prop, at: Array) -> None:
     """A bowl of wax flakes."""
     radius, rng = prop.size_mm / 2, np.random.default_rng(prop.seed)
-    profile = dense([(0.0, 3), (radius * 0.55, 3), (radius * 0.9, radius * 0.35), (radius, radius * 0.75), (radius - 2.5, radius * 0.75 - 0.5),
-                     (radius * 0.85, radius * 0.33), (radius * 0.5, 0.0), (0.0, 0.0)])
+    profile = dense(
+        [
+            (0.0, 3),
+            (radius * 0.55, 3),
+            (radius * 0.9, radius * 0.35),
+            (radius, radius * 0.75),
+            (radius - 2.5, radius * 0.75 - 0.5),
+            (radius * 0.85, radius * 0.33),
+            (radius * 0.5, 0.0),
+            (0.0, 0.0),
+        ]
+    )
     stage.add(name, revolve(profile).moved(at), glossy(rgb(prop.colour), 0.12))
     vertices, normals, uv, faces, count = [], [], [], [], 0
     for _ in range(420):
@@ -507,8 +517,18 @@ def jar(stage: Stage, name: str, prop: Prop, at: Array) -> None:
 
 
 PROPS: dict[str, Any] = {
-    "card": card, "ruler": ruler, "pencil": pencil, "matches": matches, "saucer": saucer, "flakes": flakes,
-    "sprig": sprig, "napkin": napkin, "lid": lid, "wicks": wicks, "mug": mug, "jar": jar,
+    "card": card,
+    "ruler": ruler,
+    "pencil": pencil,
+    "matches": matches,
+    "saucer": saucer,
+    "flakes": flakes,
+    "sprig": sprig,
+    "napkin": napkin,
+    "lid": lid,
+    "wicks": wicks,
+    "mug": mug,
+    "jar": jar,
 }
 
 

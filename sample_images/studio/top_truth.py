@@ -75,10 +75,16 @@ def pool_facts(spec: Spec, camera: Pinhole) -> dict[str, Any]:
     px = camera.project(np.concatenate([shown, np.full((len(shown), 1), -spec.headspace_mm)], 1))
     radius = float(spec.vessel.inner_radius(spec.headspace_mm))
     return {
-        "present": True, "outline_mm": rounded(shown), "outline_px": rounded(px), "area_mm2": round(area, 1),
-        "equivalent_diameter_mm": round(2 * np.sqrt(area / np.pi), 2), "min_diameter_mm": round(least, 2),
-        "max_diameter_mm": round(largest, 2), "coverage": round(area / (np.pi * radius**2), 4),
-        "offset_mm": round(float(np.hypot(*centroid)), 2), "centroid_mm": rounded(centroid),
+        "present": True,
+        "outline_mm": rounded(shown),
+        "outline_px": rounded(px),
+        "area_mm2": round(area, 1),
+        "equivalent_diameter_mm": round(2 * np.sqrt(area / np.pi), 2),
+        "min_diameter_mm": round(least, 2),
+        "max_diameter_mm": round(largest, 2),
+        "coverage": round(area / (np.pi * radius**2), 4),
+        "offset_mm": round(float(np.hypot(*centroid)), 2),
+        "centroid_mm": rounded(centroid),
         "edge_hidden_by_rim_fraction": round(hidden_by_rim(spec, camera), 3),
     }
 
@@ -102,11 +108,17 @@ def wick_facts(spec: Spec, camera: Pinhole) -> list[dict[str, Any]]:
         path = wick.path(spec.headspace_mm)
         foot, tip = camera.project(path[[0, -1]])
         along = path[-1] - path[0]
-        out.append({
-            "base_px": rounded(foot), "tip_px": rounded(tip), "offset_mm": round(float(np.hypot(*wick.foot_mm)), 2),
-            "lean_deg": round(float(np.degrees(np.arctan2(np.hypot(*along[:2]), along[2]))), 2), "stub_mm": wick.stub_mm,
-            "mushroom_diameter_mm": wick.ball_mm, "hidden_by_flame": wick.flame_mm > 0,
-        })
+        out.append(
+            {
+                "base_px": rounded(foot),
+                "tip_px": rounded(tip),
+                "offset_mm": round(float(np.hypot(*wick.foot_mm)), 2),
+                "lean_deg": round(float(np.degrees(np.arctan2(np.hypot(*along[:2]), along[2]))), 2),
+                "stub_mm": wick.stub_mm,
+                "mushroom_diameter_mm": wick.ball_mm,
+                "hidden_by_flame": wick.flame_mm > 0,
+            }
+        )
     return out
 
 
@@ -119,7 +131,7 @@ def l_star(rgb: NDArray[np.uint8]) -> Array:
 
 
 def wall_seen(spec: Spec, camera: Pinhole) -> tuple[Array, Array]:
-    """Points (N, 2) px of the inner wall down to BAND_MM or the wax that the camera sees through the mouth; azimuths (N,)."""
+    """Pixels (N, 2) of the inner wall down to BAND_MM or the wax, seen through the mouth; azimuths (N,)."""
     depth = np.linspace(0.3, min(BAND_MM, spec.headspace_mm) - 0.2, 24)
     phi, down = (g.ravel() for g in np.meshgrid(FINE[::4], depth))
     r = np.asarray(spec.vessel.inner_radius(down))
@@ -147,7 +159,8 @@ def soot_facts(
     darker = l_star(sooty)[y, x] - l_star(clean)[y, x]
     sectors = clock_sectors(camera, spec.vessel.rim_inner_mm / 2, phi[inside])
     return {
-        "present": True, "opacity_max": round(float(spec.soot.opacity.max()), 3),
+        "present": True,
+        "opacity_max": round(float(spec.soot.opacity.max()), 3),
         "arc_deg": round(float((spec.soot.opacity > 0.1).mean() * 360), 1),
         "depth_below_rim_mm": round(float(spec.soot.depth_mm.max()), 1),
         "delta_L_by_sector": [None if v is None else round(v, 2) for v in by_sector(darker, sectors)],
@@ -158,8 +171,12 @@ def soot_facts(
 def camera_facts(spec: Spec, camera: Pinhole) -> dict[str, Any]:
     view = spec.view
     return {
-        "height_mm": view.height_mm, "tilt_deg": view.tilt_deg, "roll_deg": view.roll_deg, "focal_35mm": view.focal_35mm,
-        "width_px": camera.width_px, "height_px": camera.height_px,
+        "height_mm": view.height_mm,
+        "tilt_deg": view.tilt_deg,
+        "roll_deg": view.roll_deg,
+        "focal_35mm": view.focal_35mm,
+        "width_px": camera.width_px,
+        "height_px": camera.height_px,
     }
 
 
@@ -176,14 +193,26 @@ def top_facts(spec: Spec, camera: Pinhole, soot: dict[str, Any]) -> dict[str, An
     """Everything but the file's own particulars."""
     v = spec.vessel
     return {
-        "view": "top", "lit": spec.lit, "camera": camera_facts(spec, camera),
+        "view": "top",
+        "lit": spec.lit,
+        "camera": camera_facts(spec, camera),
         "vessel": {
-            "kind": v.kind, "rim_inner_diameter_mm": v.rim_inner_mm, "outer_diameter_mm": round(v.outer_mm, 2),
-            "height_mm": v.height_mm, "wall_mm": v.wall_mm, "shape": "straight" if v.base_inner_mm == v.rim_inner_mm else "tapered",
+            "kind": v.kind,
+            "rim_inner_diameter_mm": v.rim_inner_mm,
+            "outer_diameter_mm": round(v.outer_mm, 2),
+            "height_mm": v.height_mm,
+            "wall_mm": v.wall_mm,
+            "shape": "straight" if v.base_inner_mm == v.rim_inner_mm else "tapered",
             "inner_base_diameter_mm": v.base_inner_mm,
         },
-        "headspace_mm": spec.headspace_mm, "wax_linear_rgb": rounded(spec.wax_colour, 3), **rim_facts(spec, camera),
-        "pool": pool_facts(spec, camera), "hangup_width_mm": hangup_facts(spec, camera),
+        "headspace_mm": spec.headspace_mm,
+        "wax_linear_rgb": rounded(spec.wax_colour, 3),
+        **rim_facts(spec, camera),
+        "pool": pool_facts(spec, camera),
+        "hangup_width_mm": hangup_facts(spec, camera),
         "inner_diameter_at_surface_mm": round(2 * float(v.inner_radius(spec.headspace_mm)), 2),
-        "wicks": wick_facts(spec, camera), "soot": soot, "debris_present": spec.debris > 0,
+        "wick": wick_facts(spec, camera)[0],
+        "wicks": wick_facts(spec, camera),
+        "soot": soot,
+        "debris_present": spec.debris > 0,
     }

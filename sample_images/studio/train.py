@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import torch
-import torch.nn.functional as F
+import torch.nn.functional as F  # noqa: N812 - the name every reader knows
 from torch import Tensor
 
 from . import networks

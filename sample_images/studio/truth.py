@@ -1,4 +1,4 @@
-"""What is where in a studio picture, exactly, from the same Spec that was rendered: masks to learn from, numbers to check against."""
+"""What is where in a studio picture, exactly, from the same Spec that was rendered: masks to learn from."""
 
 from __future__ import annotations
 
