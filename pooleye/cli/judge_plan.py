@@ -11,6 +11,8 @@ import typer
 from pooleye.cli.log_common import AsJson, Folder, add_all, caution, grams, minutes_of, opened, percent, tell
 
 if TYPE_CHECKING:
+    from datetime import time
+
     from pooleye.judge.plan import Bench, Question
 
 Text = str | None
@@ -35,7 +37,8 @@ def plan(
     cure_days: Annotated[float, typer.Option(help="Days to cure.")] = 14.0,
     table: Annotated[int, typer.Option(help="Candles that fit on the table, at their distances.")] = 6,
     free: Annotated[
-        list[str] | None, typer.Option(metavar="DAY=TIME", help="Free hours: sat=10h, all=4h30; repeat it.")
+        list[str] | None,
+        typer.Option(metavar="DAY=TIME[@HH:MM]", help="Free hours: all=4h30, sat=10h@09:00; repeat it."),
     ] = None,
     begins: Annotated[str, typer.Option(metavar="HH:MM", help="When a day's first burn begins.")] = "18:00",
     burn: Annotated[str, typer.Option(metavar="TIME", help="Length of a burn.")] = "4h",
@@ -99,24 +102,33 @@ def _question(
 
 
 def _bench(table: int, free: list[str] | None, begins: str, burn_min: float) -> Bench:
-    from datetime import time
-
     from pooleye.errors import UsageError
     from pooleye.judge.plan import DAYS, Bench
 
     hours: dict[str, float] = {}
+    starts: dict[str, time] = {}
     for text in free or ["all=4h30"]:
-        day, equals, length = text.lower().partition("=")
+        day, equals, rest = text.lower().partition("=")
+        length, at, begin = rest.partition("@")
         if not equals or (day != "all" and day not in DAYS):
-            raise UsageError(
-                "bad-free-hours", f"“{text}” is no free time", hint=f"write sat=10h; days: {', '.join(DAYS)}"
-            )
-        hours.update(dict.fromkeys(DAYS if day == "all" else (day,), (minutes_of(length) or 0.0) / 60))
+            hint = f"write sat=10h or sat=10h@09:00; days: {', '.join(DAYS)}"
+            raise UsageError("bad-free-hours", f"“{text}” is no free time", hint=hint)
+        chosen = DAYS if day == "all" else (day,)
+        hours.update(dict.fromkeys(chosen, (minutes_of(length) or 0.0) / 60))
+        if at:
+            starts.update(dict.fromkeys(chosen, _time(begin)))
+    return Bench(table, hours, _time(begins), starts, burn_min / 60, _looks(burn_min))
+
+
+def _time(text: str) -> time:
+    from datetime import time
+
+    from pooleye.errors import UsageError
+
     try:
-        start = time.fromisoformat(begins)
+        return time.fromisoformat(text.strip().zfill(5))
     except ValueError:
-        raise UsageError("not-a-time", f"“{begins}” is no time of day", hint="write 18:00") from None
-    return Bench(table, hours, start, burn_min / 60, _looks(burn_min))
+        raise UsageError("not-a-time", f"“{text}” is no time of day", hint="write 18:00") from None
 
 
 def _looks(burn_min: float) -> tuple[float, ...]:

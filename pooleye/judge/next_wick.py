@@ -84,7 +84,11 @@ def _undecided(arms: Sequence[ArmVerdict]) -> Next:
             why.append(f"{arm.name}: too close to call; {most} candles an arm would settle it if they burn like these.")
         elif wanted:
             why.append(f"{arm.name}: its mean lies so near a limit that more candles would hardly settle it.")
-        if not missing and not wanted:
+        if arm.word == "unsafe":
+            why.append(
+                f"{arm.name}: unsafe, and not for its wick's size: {'; '.join(arm.reasons)} Put that right first."
+            )
+        elif not missing and not wanted:
             why.append(f"{arm.name}: {arm.word}; look at its candles one by one.")
     return Next("not enough evidence", tuple(why), candles=most or None)
 

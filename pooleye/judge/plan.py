@@ -48,6 +48,7 @@ class Bench:
     table: int = 6
     hours: Mapping[str, float] = field(default_factory=lambda: dict.fromkeys(DAYS, 4.5))
     begins: time = time(18, 0)
+    begins_on: Mapping[str, time] = field(default_factory=dict)
     burn_h: float = 4.0
     looks_min: tuple[float, ...] = (60.0, 120.0, 240.0)
     setting_up_h: float = 0.5
@@ -55,9 +56,13 @@ class Bench:
     def __post_init__(self) -> None:
         if self.table < 1 or not 0 < self.burn_h <= 24:
             raise PooleyeError("absurd-bench", "a plan needs a table and a burning time", hint="--table 6 --burn 4h")
-        unknown = set(self.hours) - set(DAYS)
+        unknown = (set(self.hours) | set(self.begins_on)) - set(DAYS)
         if unknown:
             raise PooleyeError("unknown-day", f"no day is called {unknown.pop()}", hint=f"days: {', '.join(DAYS)}")
+
+    def opens_on(self, day: date) -> time:
+        """When a day's first burn begins."""
+        return self.begins_on.get(DAYS[day.weekday()], self.begins)
 
     def sittings_on(self, day: date) -> int:
         """How many burns one after another fit into a day's free hours."""
@@ -193,7 +198,9 @@ def _sittings(bench: Bench, todo: Mapping[str, tuple[int, ...]], first: date, zo
         if (day - first).days > _LONGEST_DAYS or not any(bench.hours.values()):
             raise _no_room(bench)
         for index in range(bench.sittings_on(day)):
-            starts = later(datetime.combine(day, bench.begins, zone), index * (bench.burn_h + bench.setting_up_h))
+            starts = later(
+                datetime.combine(day, bench.opens_on(day), zone), index * (bench.burn_h + bench.setting_up_h)
+            )
             one = _sitting(bench, left, rested, starts)
             found += [one] if one else []
         day += timedelta(days=1)

@@ -169,12 +169,10 @@ def _decided(
 def _between(trial: Trial, passing: Sequence[ArmVerdict]) -> tuple[ArmVerdict, Apart | None, list[str]]:
     """The best of several that pass, and by how much; when they cannot be told apart, the smaller wick."""
     first, second = passing[0], passing[1]
-    tight = min(
-        (one for one in first.answers if one.margin is not None and one.bound is not None),
-        key=lambda one: one.margin if one.margin is not None else 0.0,
-    )
-    other = next(one for one in second.answers if one.response.key == tight.response.key)
-    apart = statistics.arms_apart(tight.values, other.values)
+    # What makes the second the lesser one is its own tightest limit: there the two are compared.
+    tight = min((one for one in second.answers if one.margin is not None), key=lambda one: one.margin or 0.0)
+    other = next(one for one in first.answers if one.response.key == tight.response.key)
+    apart = statistics.arms_apart(other.values, tight.values)
     if apart is not None and apart.told_apart:
         text = (
             f"It differs from {second.name} in {tight.what} by {apart.difference:+.1f} {tight.unit}"

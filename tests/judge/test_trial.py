@@ -182,7 +182,7 @@ def test_the_prediction_bound_decides_and_not_the_mean(made):
 
 
 def test_near_the_limit_more_candles_are_asked_for(made):
-    verdict = decide(made, arms(made, one=(3, (2.2, 2.8, 2.4)), two=(4, (2.4, 2.3, 2.8))))
+    verdict = decide(made, arms(made, one=(3, (2.0, 2.7, 2.3)), two=(4, (2.2, 2.1, 2.7))))
     assert verdict.word == "not enough evidence"
     assert verdict.next is not None
     assert verdict.next.candles is not None
