@@ -63,6 +63,16 @@ def numbers(result: dict[str, Any]) -> list[str]:
     return lines
 
 
+@dataclass(frozen=True)
+class _Chosen:
+    """Where a photo goes. ``taken_at``: the time that placed it, None where minutes were given instead."""
+
+    place: Place
+    how: str
+    taken_at: datetime | None
+    advice: tuple[Advice, ...] = ()
+
+
 def _time(seen: Seen, workspace: Workspace, at: datetime | None) -> tuple[datetime, tuple[Advice, ...]]:
     """The photo's moment: as given, as the photo says, else now; a photo from the future is not believed."""
     if at is not None:
@@ -123,25 +133,46 @@ def snap(
         raise PooleyeError("unreadable-photo", f"{path.name}: {seen.problem}", hint=seen.hint or "send the original")
     with workspace.read() as session:
         known = session.scalar(select(Photo).where(Photo.sha256 == seen.sha256))
-        place, how, advice = (None, "", ()) if known else _decide(session, workspace, seen, code, at, minutes)
-    if place is None:
-        return _measured(workspace, path, seen.sha256, True, (), measure)
-    taken = at or utc_of(seen, workspace.zone, 0.0)
+        if known is not None:
+            advice = _elsewhere(session, known, code)
+        else:
+            chosen = _decide(session, workspace, seen, code, at, minutes)
+    if known is not None:
+        return _measured(workspace, path, seen.sha256, True, advice, measure)
     filed = file_photo(
-        workspace, path, place, found_how=how, filed_by="hand" if code else "tool", view=view, taken_at=taken
+        workspace,
+        path,
+        chosen.place,
+        found_how=chosen.how,
+        filed_by="hand" if code else "tool",
+        view=view,
+        taken_at=chosen.taken_at,
     )
-    return _measured(workspace, path, filed.sha256, filed.already, advice, measure)
+    return _measured(workspace, path, filed.sha256, filed.already, chosen.advice, measure)
+
+
+def _elsewhere(session: Session, known: Photo, code: str | None) -> tuple[Advice, ...]:
+    """A photo filed before stays where it is, even if another candle is named now."""
+    if code is None or find.candle(session, code) is known.candle:
+        return ()
+    text = (
+        f"this photo was filed under {known.candle.code} before; to move it: pooleye refile {known.sha256[:8]} {code}"
+    )
+    return (Advice("caution", "filed-elsewhere", text),)
 
 
 def _decide(
     session: Session, workspace: Workspace, seen: Seen, code: str | None, at: datetime | None, minutes: float | None
-) -> tuple[Place, str, tuple[Advice, ...]]:
+) -> _Chosen:
+    if minutes is not None and at is None:
+        candle, how = _candle(session, seen, code, workspace.now())
+        return _Chosen(_place(candle, workspace.now(), minutes), how, None)
     moment, advice = _time(seen, workspace, at)
     candle, how = _candle(session, seen, code, moment)
     if at is None and moment < candle.pour.poured_at:
         text = f"the photo's clock says a time before {candle.code} was poured; filed as taken now (else give --at)"
         moment, advice = workspace.now(), (Advice("caution", "photo-clock-wrong", text),)
-    return _place(candle, moment, minutes), how, advice
+    return _Chosen(_place(candle, moment, minutes), how, moment, advice)
 
 
 def _measured(

@@ -805,3 +805,43 @@ def test_a_status_of_hundreds_of_candles_takes_a_handful_of_queries(
 
     # Growth, not speed: three hundred candles more cost no query more.
     assert queries(3) == queries(300) <= 8
+
+
+def test_minutes_that_were_given_place_a_photo_whatever_its_clock_says(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake
+) -> None:
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    lit = clock()
+    clock.forward(minutes=200)
+    (tmp_path / "p.jpg").write_bytes(make_jpeg(datetime(2040, 1, 1)))
+    done = snap(workspace, tmp_path / "p.jpg", minutes=60, measure=fake)
+    assert (done.place.checkpoint_minutes, done.advice) == (60.0, ())
+    # It was placed by its minutes, so a corrected lighting does not move it.
+    corrections.correct(workspace, "burn", f"{code}/1", "lit-at", (lit - timedelta(minutes=30)).isoformat())
+    assert _places(workspace) == {"p.jpg": (code, 1, 60.0)}
+
+
+def test_a_photo_that_its_own_clock_placed_moves_with_a_corrected_lighting(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake
+) -> None:
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    lit = clock()
+    (tmp_path / "p.jpg").write_bytes(make_jpeg(_wall(workspace, clock.forward(minutes=60))))
+    snap(workspace, tmp_path / "p.jpg", measure=fake)
+    done = corrections.correct(workspace, "burn", f"{code}/1", "lit-at", (lit - timedelta(minutes=60)).isoformat())
+    assert [one.name for one in done.advice] == ["photos-moved"]
+    assert _places(workspace) == {"p.jpg": (code, 1, 120.0)}
+
+
+def test_a_photo_filed_before_stays_where_it_is_and_says_how_to_move_it(
+    workspace: Workspace, three: Three, tmp_path: Path, make_jpeg: Jpeg, fake: Fake
+) -> None:
+    one, two, _ = three(workspace)
+    light(workspace, [one, two])
+    (tmp_path / "p.jpg").write_bytes(make_jpeg(None))
+    snap(workspace, tmp_path / "p.jpg", code=one, measure=fake)
+    again = snap(workspace, tmp_path / "p.jpg", code=two, measure=fake)
+    assert again.place.candle == one
+    assert [advice.name for advice in again.advice] == ["filed-elsewhere"]
