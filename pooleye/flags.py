@@ -191,6 +191,67 @@ _FLAGS = (
         "More flames burn than the candle has wicks.",
         "Put it out by covering it, never with water; let it cool and take out what burnt.",
     ),
+    # from the side
+    Flag(
+        "flame-none",
+        INFO,
+        "No flame was seen; a flame that burns deep in an opaque vessel may be hidden.",
+        "If the candle burns, hold the phone a little higher and take the photo again.",
+    ),
+    Flag(
+        "flame-foot-hidden",
+        INFO,
+        "The wall or a ring of wax hides the foot of the flame; its whole height is known only by way of the headspace.",
+        "Give the headspace, or hold the phone a little higher.",
+    ),
+    Flag(
+        "flame-foot-lost",
+        CAUTION,
+        "The foot of the flame is lost in glare, so its height is less certain.",
+        "Tap on the flame so that the phone darkens the picture.",
+    ),
+    Flag(
+        "flame-tip-lost",
+        CAUTION,
+        "The tip of the flame is lost in the glow of the rim or before something as bright, so its height is less certain.",
+        "Take the photo before a darker background, from a little higher or lower.",
+    ),
+    Flag(
+        "flame-height-unknown",
+        CAUTION,
+        "The foot of the flame does not show, so only the part that shows was measured.",
+        "Give the headspace.",
+    ),
+    Flag(
+        "flame-diffuse",
+        INFO,
+        "The glass scatters the light of the flame, so its width is left out and its other sizes are less certain.",
+        "Hold the phone a little higher, to look over the rim.",
+    ),
+    Flag(
+        "smoke-unseen",
+        INFO,
+        "The background does not allow to tell whether there is smoke.",
+        "Take the photo before a plain background, with some room above the flame.",
+    ),
+    Flag(
+        "wax-line-unseen",
+        INFO,
+        "No wax line shows through the wall, so wax level and pool depth are left out.",
+        "Nothing to do if the vessel is not of clear glass.",
+    ),
+    Flag(
+        "outer-size-assumed",
+        CAUTION,
+        "The outer diameter was not given, so a usual wall was added to the inner one; all lengths are less certain.",
+        "Measure the rim over its lips and give it with --rim-outer.",
+    ),
+    Flag(
+        "vessel-height-read",
+        INFO,
+        "The height of the vessel was not given and was read from the picture.",
+        "Give it with --vessel-height.",
+    ),
     # soot
     Flag(
         "soot-no-baseline",
@@ -286,6 +347,11 @@ _REASONS = (
         "shouldered",
         "The vessel's mouth is narrower than the wax, so the rim hides the edge of the pool.",
         "Measure this vessel by hand.",
+    ),
+    Reason(
+        "flame-cut-off",
+        "The flame goes out of the top of the picture.",
+        "Go back a little until the whole flame is in the picture, with some room above it.",
     ),
     Reason(
         "no-flame",

@@ -27,6 +27,7 @@ LEAVE_SHARE = 0.08  # of the way from the plateau down to the surroundings: ther
 LEAVE_CODES = 3.0  # at least, for noise
 MIN_CONTRAST = 5.0  # codes; with less, a row shows no edge
 MIN_HEIGHT_MM = 2.5
+MIN_AREA_MM2 = 2.0
 MAX_WIDTH_MM = 22.0
 JUMP = 1.35  # a row this much wider than those before it has met glare or a lip that glows
 BRIDGE_MM = 2.6  # such rows are passed over if the old width comes back within this
@@ -97,8 +98,8 @@ def _brightness(view: FacingView) -> Bright:
 
 def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
     """A pixel near the top of each bright, upright patch that stands out from its row; brightest part first."""
-    top_code = float(np.percentile(bright, 99.8))
-    if top_code < PLATEAU_CODE:
+    enough_px = max(round(MIN_AREA_MM2 / view.mm_per_px**2), 4)
+    if np.count_nonzero(bright >= PLATEAU_CODE) < enough_px:
         return []
     mask = (bright >= PLATEAU_CODE) & (bright >= around[:, None] + SEED_CONTRAST) & view.inside
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
@@ -255,7 +256,7 @@ def _blue_foot(view: FacingView, last: _Run, width_mm: float) -> float | None:
     reach = round(BLUE_REACH_MM / view.mm_per_px)
     foot, missed = None, 0
     for row in range(last.row + 1, min(last.row + reach, len(blue))):
-        excess = float(blue[row, low:high].max(initial=0.0)) - float(np.median(blue[row, ::3]))
+        excess = float(blue[row, low:high].max(initial=0.0)) - max(float(np.median(blue[row, ::3])), 0.0)
         missed = 0 if excess > BLUE_EXCESS else missed + 1
         if missed > 2:
             break

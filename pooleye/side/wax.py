@@ -33,6 +33,8 @@ NOISE_CODES = 6.0  # change over SMOOTH_MM that counts half
 CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-2.0, 4.0)  # of the wax line against the pool that was given, with all errors
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
+LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
+STRAIGHT_MM = 0.7
 RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
 DEPTH_RANGE_MM = (1.2, 25.0)
 FLAME_CODE = 235.0
@@ -165,11 +167,12 @@ def _far_side_mm(height_mm: float, pose: SidePose, radius_mm: float) -> float:
 
 def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | None) -> LevelLine | None:
     """The line of solid wax below a liquid that reaches the wall; only where the surface is the pool's own level."""
-    if pool_mm is not None and abs(surface.height_mm - pool_mm) > 2.0:
+    if pool_mm is not None and abs(surface.height_mm - pool_mm) > LIQUID_AT_POOL_MM:
         return None
     needed = WEAK_VOTE if pool_mm is not None else CLEAR_VOTE
     low, high = DEPTH_RANGE_MM
     below = [line for line in lines if low <= surface.height_mm - line.height_mm <= high and line.vote >= needed]
+    below = [line for line in below if line.scatter_mm <= STRAIGHT_MM]
     return max(below, key=lambda line: line.height_mm, default=None)
 
 

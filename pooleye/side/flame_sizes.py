@@ -1,0 +1,207 @@
+"""From a flame's bright body to its sizes with their uncertainties.
+
+Where the foot is. A flame's blue foot surrounds the wick and is so faint that a picture that shows the body often loses it;
+the wick in it looks dark. But it cannot be lower than the pool, nor higher than the lowest flame that shows, and the wick
+stands some 6 mm out of the wax (trimmed to 6 mm before each burn). So the foot lies between the pool and the lowest flame that
+shows, no more than EXPOSED_WICK_MM above the pool: a rectangular distribution (JCGM 100:2008, 4.3.7). Its two standard
+uncertainties reach over the whole of it, so the whole flame is inside even where its foot is lost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pooleye.flags import Declined
+from pooleye.measurement import Quantity
+from pooleye.side.quantity import quantity
+from pooleye.side.flame import Body
+from pooleye.side.shape import DROP_Q, U_DROP_Q, Drop, fitted_drop
+
+EXPOSED_WICK_MM = 6.0
+BELOW_LIP_MM = 3.0  # a body that shows so far below the front of the rim is seen through the wall
+RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides the foot
+LIP_SKIP_MM = 1.2
+DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
+U_TIP_MM = 0.15
+U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
+U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
+U_POOL_BY_WAX_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Relative standard uncertainties of lengths at the flame, by cause."""
+
+    outline: float
+    vessel: float
+    depth: float
+
+    @property
+    def u_relative(self) -> float:
+        return float(np.sqrt(self.outline**2 + self.vessel**2 + self.depth**2))
+
+
+@dataclass(frozen=True, eq=False)
+class FlameSizes:
+    """Quantities and flags; tip and the foot that shows, mm in the facing view."""
+
+    quantities: dict[str, Quantity]
+    flags: tuple[str, ...]
+    tip_x_mm: float
+    tip_mm: float
+    foot_x_mm: float
+    shown_foot_mm: float
+
+
+@dataclass(frozen=True)
+class Foot:
+    """Height of the flame's foot and its half-width as a rectangular distribution; u of the pool it was placed by."""
+
+    height_mm: float
+    half_range_mm: float
+    u_pool_mm: float
+
+
+def flame_sizes(
+    body: Body,
+    *,
+    lip_mm: tuple[float, float],
+    front_lip_mm: float,
+    mm_per_px: float,
+    pool_mm: float | None,
+    u_pool_mm: float,
+    wax_mm: float | None,
+    scale: Scale,
+    u_roll_deg: float,
+) -> FlameSizes:
+    """Sizes of one flame. Raises Declined where it goes out of the top of the picture."""
+    if body.top == "picture":
+        raise Declined("flame-cut-off")
+    hidden = _is_hidden(body, pool_mm, wax_mm, lip_mm, front_lip_mm)
+    if pool_mm is None and wax_mm is not None and not hidden:
+        pool_mm, u_pool_mm = wax_mm - 1.0, U_POOL_BY_WAX_MM
+    foot = _foot_of(body, pool_mm, u_pool_mm, hidden)
+    guess_mm = foot.height_mm if foot else min(body.bottom_mm, body.top_mm - 1.2 * float(np.percentile(body.widths, 90)))
+    skip = (lip_mm[0] - LIP_SKIP_MM, lip_mm[1] + LIP_SKIP_MM)
+    drop = fitted_drop(body, guess_mm, skip)
+    tip_mm, u_tip_mm = _tip_of(body, drop, lip_mm, mm_per_px)
+    shown_foot = _shown_foot_mm(body, hidden, front_lip_mm, wax_mm)
+    quantities: dict[str, Quantity] = {}
+    flags = list(_flags_of(body, hidden, foot))
+    if foot is not None:
+        quantities["flame_height"] = _height(tip_mm - foot.height_mm, u_tip_mm, foot, drop, scale)
+    if hidden:
+        quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, body, scale)
+    if body.softness_mm <= DIFFUSE_MM:
+        quantities["flame_width"] = _width(body, drop, guess_mm, skip, foot, scale)
+    quantities["flame_lean"] = _lean(drop, body, tip_mm - guess_mm, u_roll_deg)
+    tip_x = drop.x_mm + drop.slope * (tip_mm - drop.tip_mm)
+    foot_x = drop.x_mm + drop.slope * (shown_foot - drop.tip_mm)
+    marked = shown_foot if hidden or foot is None else foot.height_mm
+    return FlameSizes(quantities, tuple(flags), tip_x, tip_mm, foot_x, marked)
+
+
+def _is_hidden(
+    body: Body, pool_mm: float | None, wax_mm: float | None, lip_mm: tuple[float, float], front_lip_mm: float
+) -> bool:
+    """Whether the line of sight to the foot meets an opaque wall, or a ring of solid wax at a clear one."""
+    see_through = wax_mm is not None or (body.bottom == "seen" and body.bottom_mm < front_lip_mm - BELOW_LIP_MM)
+    if not see_through:
+        if pool_mm is not None:
+            return pool_mm + EXPOSED_WICK_MM / 2 < front_lip_mm
+        return body.bottom != "seen" or body.bottom_mm <= lip_mm[1] + 1.5
+    return wax_mm is not None and pool_mm is not None and wax_mm - pool_mm > RING_MM
+
+
+def _shown_foot_mm(body: Body, hidden: bool, front_lip_mm: float, wax_mm: float | None) -> float:
+    """The lowest point of the flame that is not hidden: glare reaches over the edge that hides the rest."""
+    if not hidden or wax_mm is not None:
+        return body.bottom_mm
+    return max(front_lip_mm, body.bottom_mm) if body.bottom == "seen" else min(front_lip_mm, body.top_mm - 0.5)
+
+
+def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) -> Foot | None:
+    lowest_shown = body.bottom_mm if body.blue_foot_mm is None else min(body.blue_foot_mm, body.bottom_mm)
+    if pool_mm is None:
+        if hidden:
+            return None
+        return Foot(lowest_shown - EXPOSED_WICK_MM / 2, EXPOSED_WICK_MM / 2, 0.0)
+    highest = min(lowest_shown, pool_mm + EXPOSED_WICK_MM)
+    half = max((highest - pool_mm) / 2, 0.5)
+    return Foot(pool_mm + half, half, u_pool_mm)
+
+
+def _tip_of(body: Body, drop: Drop, lip_mm: tuple[float, float], mm_per_px: float) -> tuple[float, float]:
+    """Height of the tip and its standard uncertainty."""
+    if body.top == "lip":  # the tip is lost in the rim's own glow
+        low, high = body.top_mm, max(lip_mm[1] + 0.5, body.top_mm + 0.5)
+        return (low + high) / 2, max((high - low) / np.sqrt(12), 0.5)
+    if body.top == "seen":
+        return body.top_mm + mm_per_px / 2, float(np.hypot(U_TIP_MM, mm_per_px / 2 + 0.5 * drop.bloom_mm))
+    return drop.tip_mm, max(2 * float(np.sqrt(drop.covariance[0, 0])), 1.5)
+
+
+def _height(value: float, u_tip_mm: float, foot: Foot, drop: Drop, scale: Scale) -> Quantity:
+    slanted = value / max(np.cos(np.radians(drop.lean_deg)), 0.7)
+    parts = {"tip": u_tip_mm, "foot": foot.half_range_mm / np.sqrt(3)}
+    if foot.u_pool_mm:
+        parts["pool-level"] = foot.u_pool_mm
+    return quantity(slanted, "mm", parts | _scale_parts(scale, slanted))
+
+
+def _visible(value: float, u_tip_mm: float, body: Body, scale: Scale) -> Quantity:
+    value = max(value, 0.5)
+    cut = 0.35 if body.bottom == "seen" else 0.8
+    return quantity(value, "mm", {"tip": u_tip_mm, "cut": cut} | _scale_parts(scale, value))
+
+
+def _scale_parts(scale: Scale, length_mm: float) -> dict[str, float]:
+    return {
+        "vessel-outline": scale.outline * length_mm,
+        "vessel-size": scale.vessel * length_mm,
+        "flame-depth": scale.depth * length_mm,
+    }
+
+
+def _width(
+    body: Body, drop: Drop, foot_mm: float, skip: tuple[float, float], foot: Foot | None, scale: Scale
+) -> Quantity:
+    """The drop's greatest width; what other drops of a likely shape would give is a part of its uncertainty."""
+    other = fitted_drop(body, foot_mm, skip, DROP_Q + U_DROP_Q).width_mm
+    parts = {
+        "edge": float(np.sqrt(drop.covariance[3, 3])),
+        "glow": 0.5 * drop.bloom_mm,
+        "shape": float(np.hypot(other - drop.width_mm, U_WIDTH_RELATIVE * drop.width_mm)),
+        "scale": scale.u_relative * drop.width_mm,
+    }
+    shown = body.length_mm / max(drop.tip_mm - foot_mm, 1.0)
+    if shown < 0.55 or foot is None:  # the widest place does not show
+        parts["hidden"] = U_WIDTH_HIDDEN * drop.width_mm * min(1.0, 2 * (0.6 - min(shown, 0.6)) + (0.3 if foot is None else 0))
+    return quantity(drop.width_mm, "mm", parts)
+
+
+def _lean(drop: Drop, body: Body, height_mm: float, u_roll_deg: float) -> Quantity:
+    hidden_share = 1 - min(body.length_mm / max(height_mm, 1.0), 1.0)
+    parts = {
+        "axis": float(np.degrees(np.sqrt(drop.covariance[2, 2]))),
+        "bend": U_LEAN_DEG + U_LEAN_HIDDEN_DEG * hidden_share,
+        "roll": u_roll_deg,
+    }
+    return quantity(drop.lean_deg, "deg", parts)
+
+
+def _flags_of(body: Body, hidden: bool, foot: Foot | None) -> list[str]:
+    flags = []
+    if hidden:
+        flags.append("flame-foot-hidden")
+    elif body.bottom != "seen":
+        flags.append("flame-foot-lost")
+    if foot is None:
+        flags.append("flame-height-unknown")
+    if body.softness_mm > DIFFUSE_MM:
+        flags.append("flame-diffuse")
+    if body.top in ("lip", "washed"):
+        flags.append("flame-tip-lost")
+    return flags

@@ -1,0 +1,72 @@
+"""The flames of one vessel, the main one first: bright bodies that are shaped and placed like flames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.photo import RgbImage
+from pooleye.side.facing import FacingView
+from pooleye.side.flame import Body, flame_bodies
+from pooleye.side.pose import SidePose
+
+Array = NDArray[np.float64]
+
+HIGHEST_FLAME_MM = 110.0  # above the rim; the limit of the fire-safety standards is 75 mm in all
+BELOW_POOL_MM = 7.0
+SAME_PLATEAU_CODES = 5.0
+SHARE_OF_MAIN = 0.5  # of its length that a further flame has at least
+APART_MM = 4.0
+TAPER = 0.85  # the top is narrower than the widest place by this at least
+
+
+@dataclass(frozen=True, eq=False)
+class Flames:
+    """Bodies, the main flame first; the view they were found in; heights between which the rim may glow in that view,
+    and the height at which the front of the rim crosses it."""
+
+    bodies: list[Body]
+    view: FacingView
+    lip_mm: tuple[float, float]
+    front_lip_mm: float
+
+
+def flames_of(rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None) -> Flames:
+    """Looks for flames between the wax and well above the rim, over the whole width of the mouth."""
+    height = pose.frustum.height_mm
+    low = max(0.1 * height, (0.3 * height if pool_mm is None else pool_mm) - BELOW_POOL_MM)
+    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM)
+    front, back = pose.on_axis_plane_mm(pose.poses.circle_px(height, np.array([0.0, np.pi]))[0])[:, 1]
+    lip = (float(min(front, back)), float(max(front, back)))
+    floor = low if pool_mm is None else pool_mm - 2.0
+    bodies = [body for body in flame_bodies(view, lip) if _is_flame(body, floor)]
+    return Flames(_with_equals(bodies), view, lip, float(front))
+
+
+def _is_flame(body: Body, floor_mm: float) -> bool:
+    """Upright, narrower at the top than at its widest, and not wax that shines."""
+    widths = body.widths
+    widest = float(np.percentile(widths, 90))
+    upright = body.length_mm >= 0.7 * widest
+    tapers = body.top in ("lip", "washed", "picture") or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
+    return upright and tapers and body.top_mm > floor_mm + 3.0
+
+
+def _with_equals(bodies: list[Body]) -> list[Body]:
+    """The main flame and others as bright that stand beside it: reflections are dimmer, or below, or short."""
+    if not bodies:
+        return []
+    brightest = max(body.plateau for body in bodies)
+    main = max((body for body in bodies if body.plateau >= brightest - SAME_PLATEAU_CODES), key=lambda b: b.length_mm)
+    others = [
+        body
+        for body in bodies
+        if body is not main
+        and body.plateau >= main.plateau - SAME_PLATEAU_CODES
+        and body.length_mm >= SHARE_OF_MAIN * main.length_mm
+        and abs(body.middle_mm - main.middle_mm) >= APART_MM
+        and body.top_mm > main.bottom_mm + 0.3 * main.length_mm
+    ]
+    return [main, *others]

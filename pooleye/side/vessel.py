@@ -1,0 +1,118 @@
+"""The vessel's outer shape from what callipers say, and the one vessel of that shape that the picture means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.flags import Declined
+from pooleye.optics.camera import Camera
+from pooleye.photo import RgbImage
+from pooleye.side.flames import flames_of
+from pooleye.side.locate import Located, vessels_in
+from pooleye.side.pose import Frustum
+
+if TYPE_CHECKING:
+    from pooleye.measuring import Vessel
+
+Array = NDArray[np.float64]
+
+U_CALLIPERS_MM = 0.3  # judged: callipers over a lip or a seam
+USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick glass and ceramic 4 to 5 mm
+HEIGHT_SHARES = 0.42 * 1.16 ** np.arange(11)  # of the outer diameter, tried where the height is not known
+MIN_SCORE = 1.55  # of the outline, below which no vessel is there
+MIN_LINE = 0.12  # the weakest of walls and base
+FLAME_BONUS = 0.35  # the candle meant is the lit one
+SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
+CANDIDATES = 6
+
+
+@dataclass(frozen=True)
+class Outside:
+    """Outer shape, relative standard uncertainty of its size, uncertainty of where its foot stands, flags."""
+
+    frustum: Frustum
+    u_relative: float
+    u_foot_mm: float
+    height_known: bool
+    flags: tuple[str, ...]
+
+
+def outside_of(vessel: Vessel) -> Outside:
+    """The outer frustum. Without the outer diameter a usual wall is added; without the height it is looked for later."""
+    flags = []
+    if vessel.rim_outer_mm is not None:
+        wall_mm, u_diameter = (vessel.rim_outer_mm - vessel.rim_inner_mm) / 2, U_CALLIPERS_MM
+    else:
+        wall_mm, u_diameter = USUAL_WALL_MM, 2 * U_USUAL_WALL_MM
+        flags.append("outer-size-assumed")
+    if vessel.height_mm is None:
+        flags.append("vessel-height-read")
+    rim = vessel.rim_inner_mm / 2 + wall_mm
+    base = (vessel.base_inner_mm or vessel.rim_inner_mm) / 2 + wall_mm
+    frustum = Frustum(rim, base, vessel.height_mm or 2 * rim, min(wall_mm, 6.0))
+    u_foot_mm = float(np.hypot(U_CALLIPERS_MM, 0.15 * wall_mm))
+    return Outside(frustum, u_diameter / (2 * rim), u_foot_mm, vessel.height_mm is not None, tuple(flags))
+
+
+def located_vessel(
+    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None
+) -> tuple[Located, Outside]:
+    """The vessel meant: the best outline, rather a lit one, rather a large one. Raises Declined (no-vessel, rim-cut-off).
+
+    Where the height was not known the returned shape has the height that fits best.
+    """
+    rated: list[tuple[float, Located, Outside]] = []
+    for shape in _shapes(outside):
+        found = [one for one in vessels_in(rgb, shape.frustum, camera)[:CANDIDATES] if _is_vessel(one)]
+        rated += [(_rating(rgb, one, shape, headspace_mm), one, shape) for one in found]
+    if not rated:
+        raise Declined("no-vessel", hint=NO_VESSEL_HINT)
+    _, best, shape = max(rated, key=lambda row: row[0])
+    if not outside.height_known:
+        best, shape = _with_best_height(rgb, best, shape, camera)
+    _require_whole(rgb, best)
+    return best, shape
+
+
+NO_VESSEL_HINT = "Take the whole vessel from the side, at the height of its rim, alone on a plain table."
+
+
+def _shapes(outside: Outside) -> list[Outside]:
+    if outside.height_known:
+        return [outside]
+    diameter = 2 * max(outside.frustum.rim_radius_mm, outside.frustum.base_radius_mm)
+    return [replace(outside, frustum=replace(outside.frustum, height_mm=diameter * s)) for s in HEIGHT_SHARES]
+
+
+def _is_vessel(one: Located) -> bool:
+    weakest = min(one.strength[name] for name in ("left", "right", "base"))
+    return one.score >= MIN_SCORE and weakest >= MIN_LINE
+
+
+def _rating(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> float:
+    pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
+    lit = bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm).bodies)
+    return one.score + FLAME_BONUS * lit - SIZE_BONUS * float(one.pose.vector[2])
+
+
+def _with_best_height(rgb: RgbImage, best: Located, shape: Outside, camera: Camera) -> tuple[Located, Outside]:
+    """Heights near the best one; the uncertainty of the height goes into where the foot stands."""
+    for step in (0.06, 0.03):
+        for factor in (1 - step, 1 + step):
+            other = replace(shape, frustum=replace(shape.frustum, height_mm=shape.frustum.height_mm * factor))
+            found = [one for one in vessels_in(rgb, other.frustum, camera)[:2] if _is_vessel(one)]
+            if found and found[0].score > best.score:
+                best, shape = found[0], other
+    return best, replace(shape, u_foot_mm=float(np.hypot(shape.u_foot_mm, 0.02 * shape.frustum.height_mm)))
+
+
+def _require_whole(rgb: RgbImage, best: Located) -> None:
+    """The walls between rim and base must be in the picture."""
+    ends = np.concatenate([best.pose.poses.wall_px(side, np.array([0.02, 0.98]))[0] for side in (-1, 1)])
+    height, width = rgb.shape[:2]
+    if (ends < 0).any() or (ends[:, 0] > width - 1).any() or (ends[:, 1] > height - 1).any():
+        raise Declined("rim-cut-off", hint="Go back a little until the whole vessel and its flame are in the picture.")
