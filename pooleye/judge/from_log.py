@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pooleye.burnlog import burns, find, records, states, wax_left
+from pooleye.burnlog.filing import newest_reading
 from pooleye.burnlog.looks import INCIDENTS
 from pooleye.judge import evidence, reopened
 from pooleye.judge.plan import Prices
@@ -210,23 +211,17 @@ def _from_photos(session: Session, burn: records.Burn, gathered: _Gathered) -> N
     )
     for photo in session.scalars(query.order_by(records.Photo.id)):
         minutes = photo.checkpoint.minutes if photo.checkpoint else photo.minutes_alight
-        if minutes is None or not photo.readings:
+        if minutes is None:
             continue
-        reading = photo.readings[-1]
-        gathered.at(minutes)[2].extend(reading.flags)
-        for name, value in _values(session, photo, reading).items():
+        by_tool, by_hand = newest_reading(photo), newest_reading(photo, by_hand=True)
+        gathered.at(minutes)[2].extend(by_tool.flags if by_tool else ())
+        for name, value in {**_values(by_tool), **_values(by_hand)}.items():
             gathered.add(minutes, name, value)
 
 
-def _values(session: Session, photo: records.Photo, reading: records.Reading) -> dict[str, Quantity]:
-    tool = [one for one in reading.measurements if one.voided_at is None]
-    query = select(records.Measurement).where(
-        records.Measurement.photo_id == photo.id,
-        records.Measurement.by == "hand",
-        records.Measurement.voided_at.is_(None),
-    )
-    corrected = list(session.scalars(query.order_by(records.Measurement.id)))
-    return {one.quantity: Quantity(one.value, one.u, one.unit) for one in [*tool, *corrected]}
+def _values(reading: records.Reading | None) -> dict[str, Quantity]:
+    sound = [one for one in reading.measurements if one.voided_at is None] if reading else []
+    return {one.quantity: Quantity(one.value, one.u, one.unit) for one in sound}
 
 
 def _minutes(burn: records.Burn, record: Any) -> float | None:
