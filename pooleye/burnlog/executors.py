@@ -32,6 +32,10 @@ def _begin_worker() -> None:
     # Ctrl-C reaches every process of the terminal: the parent alone decides what is still finished.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    # As many processes as cores are busy already: threads of the number libraries would only get in each other's way.
+    # They read this when they are first imported, which is below.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     import cv2
 
     cv2.setNumThreads(1)

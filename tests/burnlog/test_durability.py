@@ -263,3 +263,44 @@ def test_a_scheduler_that_does_not_answer_is_named() -> None:
     with pytest.raises(PooleyeError) as refused:
         executors.scheduler_workers("tcp://127.0.0.1:1", timeout_s=0.5)
     assert refused.value.reference == "no-scheduler"
+
+
+def test_ctrl_c_at_the_terminal_ends_all_processes_with_a_summary_and_the_same_command_continues(
+    sqlite_workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg
+) -> None:
+    import signal
+    import time
+
+    workspace = sqlite_workspace
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    wall = clock().astimezone(workspace.zone).replace(tzinfo=None)
+    (tmp_path / "in").mkdir()
+    for seed in range(80):
+        data = make_jpeg(wall + timedelta(minutes=5 + seed, seconds=seed), seed=seed, code=code)
+        (tmp_path / "in" / f"{seed}.jpg").write_bytes(data)
+    command = [sys.executable, "-m", "pooleye", "batch", tmp_path / "in", "-w", workspace.root, "--cores", "2"]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    until = time.monotonic() + 120
+    while not _filed(workspace) and process.poll() is None and time.monotonic() < until:
+        time.sleep(0.05)
+    os.killpg(process.pid, signal.SIGINT)
+    out, err = process.communicate()
+    assert process.returncode == 130, err
+    assert "interrupted: run the same command again" in out
+    assert "Traceback" not in err
+    assert checking.check_all(workspace).sound
+    before = _filed(workspace)
+    assert 0 < before < 80
+    again = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
+    assert again.returncode == 0, again.stderr
+    done = json.loads(again.stdout)
+    assert done["filed"] == 80 - before
+    assert checking.check_all(workspace).unmeasured == 0
+
+
+def _filed(workspace: Workspace) -> int:
+    with workspace.read() as session:
+        return len(session.scalars(select(Photo.id)).all())
