@@ -6,6 +6,7 @@ waits for writing (WAL). A log made by an earlier version is brought up to date 
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -157,6 +158,9 @@ def _server_engine(url: str) -> Engine:
     if parsed.get_backend_name() != "postgresql":
         text_ = f"a burn log cannot live in “{parsed.get_backend_name()}”"
         raise PooleyeError("bad-database", text_, hint="leave `database` empty, or give postgresql://user@host/name")
+    if importlib.util.find_spec("psycopg") is None:
+        text_ = "a burn log on a server needs the optional part “postgresql”"
+        raise PooleyeError("postgresql-missing", text_, hint='pip install "pooleye[postgresql]"')
     engine = create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
 
     @event.listens_for(engine, "begin")
@@ -256,7 +260,12 @@ def create_workspace(root: Path, settings: Settings) -> Workspace:
     except OSError as error:
         text_ = f"no burn log can be begun in {root}: {error.strerror}"
         raise PooleyeError("cannot-begin", text_, hint="choose a folder where you may write") from None
-    return open_workspace(root)
+    try:
+        return open_workspace(root)
+    except PooleyeError:
+        # A server that does not answer must not leave a folder that looks like a log.
+        (root / FILE_NAME).unlink(missing_ok=True)
+        raise
 
 
 def _new_sqlite(path: Path) -> None:

@@ -171,6 +171,12 @@ def postgres_log(postgres_url: str, tmp_path_factory: pytest.TempPathFactory) ->
     return url
 
 
+@pytest.fixture
+def fresh_database(postgres_url: str) -> str:
+    """A database on the server that holds nothing yet."""
+    return new_database(postgres_url)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def workspace(request: pytest.FixtureRequest, tmp_path: Path, clock: Clock) -> Iterator[Workspace]:
     """A new workspace, on each database."""

@@ -137,10 +137,10 @@ def test_the_newest_migration_is_the_one_the_store_names() -> None:
     assert ScriptDirectory.from_config(config).get_heads() == [store.NEWEST]
 
 
-def _log_of_first_step(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def _log_of_first_step(root: Path, monkeypatch: pytest.MonkeyPatch, database: str = "") -> None:
     """A log as the first version left it: one vessel, wax, wick, pour, candle, and a burn."""
     monkeypatch.setattr(store, "NEWEST", "0001")
-    workspace = store.create_workspace(root, Settings(zone="+01:00"))
+    workspace = store.create_workspace(root, Settings(zone="+01:00", database=database))
     now = "2026-01-05 10:00:00.000000"
     rows = (
         "INSERT INTO vessel (id, entered_at, name, kind, rim_inner_mm) VALUES (1, :now, 'old jar', 'container', 70)",
@@ -181,6 +181,47 @@ def test_a_log_of_the_first_version_opens_whole_and_a_copy_is_put_aside(
         assert old.execute("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
         assert old.execute("SELECT code FROM candle").fetchall() == [("ACET",)]
     old.close()
+
+
+def test_a_log_of_the_first_version_on_a_server_opens_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fresh_database: str
+) -> None:
+    _log_of_first_step(tmp_path / "log", monkeypatch, fresh_database)
+    workspace = store.open_workspace(tmp_path / "log")
+    try:
+        assert store.version_of(workspace.engine) == store.NEWEST
+        with workspace.read() as session:
+            candle = session.scalars(select(Candle)).one()
+            assert (candle.code, candle.burns[0].spacing_mm) == ("ACET", None)
+    finally:
+        workspace.close()
+
+
+def test_two_benches_begin_one_log_on_a_server_and_see_each_others_work(tmp_path: Path, fresh_database: str) -> None:
+    settings = Settings(database=fresh_database, photos=str(tmp_path / "shared"))
+    first = store.create_workspace(tmp_path / "one", settings)
+    second = store.create_workspace(tmp_path / "two", settings)
+    try:
+        add_vessel(first, "jar", 75.0)
+        with second.read() as session:
+            assert session.scalars(select(Vessel.name)).all() == ["jar"]
+        assert first.photos == second.photos == tmp_path / "shared"
+    finally:
+        first.close()
+        second.close()
+
+
+def test_a_server_that_does_not_answer_is_named(tmp_path: Path) -> None:
+    with pytest.raises(PooleyeError) as refused:
+        store.create_workspace(tmp_path / "log", Settings(database="postgresql://bench@127.0.0.1:1/none"))
+    assert refused.value.reference == "no-database"
+    assert not (tmp_path / "log" / "pooleye.toml").exists()
+
+
+def test_another_kind_of_database_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PooleyeError) as refused:
+        store.create_workspace(tmp_path / "log", Settings(database="mysql://bench@127.0.0.1/none"))
+    assert refused.value.reference == "bad-database"
 
 
 def test_a_migration_that_fails_half_way_leaves_the_log_as_it_was(
