@@ -9,7 +9,7 @@ from pooleye.judge import derived
 from pooleye.judge.at_burn import BurnVerdict, judge_burn, leaning, speaks
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.evidence import Burn, Candle
-from pooleye.judge.findings import Finding, Standing, by_weight, judged, of, stand, told
+from pooleye.judge.findings import Finding, Standing, burns_said, by_weight, grouped, judged, numbers_said, of, stand
 from pooleye.measurement import Quantity
 
 THIRDS = ("top", "middle", "last")
@@ -29,14 +29,37 @@ class CandleVerdict:
     provisional: bool = True
 
     def said(self, *, everything: bool = False) -> list[str]:
-        """Stops, the verdict, the life's findings, then each burn."""
-        lines = told(self.findings, everything=everything)
-        stops = len(of(self.findings, "stop"))
+        """Stops, the verdict, reasons with the burns they were seen in, each burn's word, what was not seen."""
+        in_burns = [one for burn in self.burns for one in burn.findings]
+        outside = by_weight(grouped(of([*self.findings, *in_burns], "stop", "watch", "close")))
+        dangers = sorted(of(outside, "stop"), key=lambda one: one.means == "note")  # the ordinary end comes last
+        used_up = [one for one in self.findings if one.rule == "wax_left_limit" and one.severity == "stop"]
+        named = [replace(one, place=", ".join(filter(None, (self.code, one.place)))) for one in dangers]
+        stops = [one.said() for one in named if not (used_up and one.rule == "wax_left_limit" and one.number)]
         early = "; provisional: it is not used up yet" if self.provisional else ""
         head = f"{self.code}: {self.word} after {len(self.burns)} burns, {self.hours:.1f} h{early}"
-        by_third = [f"  {third} third: {word}" for third, word in self.thirds]
-        each = [f"  {line}" for burn in self.burns for line in burn.said(everything=everything)]
-        return [*lines[:stops], head, *lines[stops:], *by_third, *each]
+        lines = [one.said() for one in of(outside, "watch", "close")]
+        doubts = [f"check this record: {one.said()}" for burn in self.burns for one in burn.doubts]
+        fine = [one.said() for one in grouped(of(in_burns, "fine"))] if everything else []
+        return [*stops, head, *self._course(), *doubts, *lines, *self._unseen(), *fine]
+
+    def _course(self) -> list[str]:
+        """How the burns ran, alike ones together, and the thirds of the life."""
+        words: dict[str, list[int]] = {}
+        for burn in self.burns:
+            words.setdefault(burn.word + (" so far" if burn.unfinished else ""), []).append(burn.number)
+        burns = [f"  burn{'s' * (len(n) > 1)} {numbers_said(n)}: {word}" for word, n in words.items()]
+        return burns + [f"  {third} third: {word}" for third, word in self.thirds if len(self.thirds) > 1]
+
+    def _unseen(self) -> list[str]:
+        """What was missing, with the burns it was missing in."""
+        missing: dict[str, list[Finding]] = {}
+        for one in of([f for burn in self.burns for f in burn.findings] + list(self.findings), "missing"):
+            missing.setdefault(one.words, []).append(one)
+        always = [w for w, found in missing.items() if len({one.number for one in found}) >= len(self.burns)]
+        sometimes = [f"{w} ({burns_said(found)})" for w, found in missing.items() if w not in always]
+        lines = [f"never seen: {', '.join(always)}"] if always else []
+        return lines + ([f"not seen: {', '.join(sometimes)}"] if sometimes else [])
 
     @property
     def unsafe(self) -> tuple[Finding, ...]:

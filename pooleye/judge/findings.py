@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
 
@@ -80,7 +80,15 @@ def judged(criterion: Criterion, quantity: Quantity | None, place: str = "", num
         return _finding(criterion, "fine", f"{criterion.what} is within its limits.", proof, "note", place, number)
     if standing is Standing.CLOSE:
         means = side_means(criterion, nearer_side(quantity, criterion))
-        return _finding(criterion, "close", f"{criterion.what} may or may not be.", proof, means, place, number)
+        return _finding(
+            criterion,
+            "close",
+            f"{criterion.what} lies so near its limit that it neither passes nor fails.",
+            proof,
+            means,
+            place,
+            number,
+        )
     words = criterion.above if standing is Standing.ABOVE else criterion.below
     return _finding(criterion, criterion.severity, words, proof, side_means(criterion, standing), place, number)
 
@@ -121,6 +129,33 @@ def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 def of(findings: Iterable[Finding], *severities: Weight) -> tuple[Finding, ...]:
     """Those of these severities."""
     return tuple(one for one in findings if one.severity in severities)
+
+
+def numbers_said(numbers: Iterable[int]) -> str:
+    """Numbers with their runs: 1 2 3 5 as "1 to 3, 5"."""
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+
+
+def burns_said(findings: Sequence[Finding]) -> str:
+    """In which burns: "burn 3", "burns 1 to 6"; empty when none says."""
+    numbers = {one.number for one in findings if one.number is not None}
+    return f"burn{'s' * (len(numbers) > 1)} {numbers_said(numbers)}" if numbers else ""
+
+
+def grouped(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The same judgement in several burns as one, with the burns it was made in and the evidence of the latest."""
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for one in findings:
+        groups.setdefault((one.rule, one.severity, one.words), []).append(one)
+    return tuple(
+        alike[0] if len(alike) == 1 else replace(alike[-1], place=burns_said(alike)) for alike in groups.values()
+    )
 
 
 def told(findings: Sequence[Finding], *, everything: bool = False) -> list[str]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import chain
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from pooleye.burnlog import burns, find, records, states, wax_left
 from pooleye.burnlog.filing import newest_reading
@@ -67,13 +69,49 @@ def lots_of(candle: records.Candle) -> dict[str, str]:
     return {component: "+".join(sorted(set(labels))) for component, labels in found.items()}
 
 
+@dataclass(frozen=True)
+class _Filed:
+    """Everything filed about one candle, read at once and sorted by burn."""
+
+    photos: Mapping[int | None, Sequence[records.Photo]]
+    by_hand: Mapping[int | None, Sequence[records.Measurement]]
+    notes: Mapping[int | None, Sequence[records.Note]]
+    incidents: Mapping[int | None, Sequence[records.Incident]]
+
+
+def _filed(session: Session, candle: records.Candle) -> _Filed:
+    """What was not struck out. Hand corrections of a photo come with its readings, not with `by_hand`."""
+    readings = selectinload(records.Photo.readings).selectinload(records.Reading.measurements)
+    photos = _sound(records.Photo, candle).options(readings, selectinload(records.Photo.checkpoint))
+    measured = _sound(records.Measurement, candle).where(
+        records.Measurement.by == "hand", records.Measurement.photo_id.is_(None)
+    )
+    return _Filed(
+        _by_burn(session.scalars(photos.order_by(records.Photo.id))),
+        _by_burn(session.scalars(measured.order_by(records.Measurement.at, records.Measurement.id))),
+        _by_burn(session.scalars(_sound(records.Note, candle).order_by(records.Note.at))),
+        _by_burn(session.scalars(_sound(records.Incident, candle).order_by(records.Incident.at))),
+    )
+
+
+def _sound(kind: Any, candle: records.Candle) -> Any:
+    return select(kind).where(kind.candle_id == candle.id, kind.voided_at.is_(None))
+
+
+def _by_burn(rows: Iterable[Any]) -> dict[int | None, list[Any]]:
+    found: dict[int | None, list[Any]] = {}
+    for row in rows:
+        found.setdefault(row.burn_id, []).append(row)
+    return found
+
+
 def candle_of(session: Session, candle: records.Candle) -> evidence.Candle:
     """One candle with all its burns."""
-    left = wax_left.wax_left(candle)
+    left, filed = wax_left.wax_left(candle), _filed(session, candle)
     return evidence.Candle(
         code=candle.code,
         setup=setup_of(candle),
-        burns=tuple(_burn(session, candle, burn) for burn in candle.burns),
+        burns=tuple(_burn(filed, candle, burn) for burn in candle.burns),
         arm=candle.arm,
         wax_left_g=left.mass if left else None,
         level_left_mm=left.level if left else None,
@@ -87,14 +125,14 @@ def _burnt_out(candle: records.Candle) -> bool:
     return candle.vessel.kind == "tea-light" and any(burn.out_how == "by-itself" for burn in candle.burns)
 
 
-def _burn(session: Session, candle: records.Candle, burn: records.Burn) -> evidence.Burn:
+def _burn(filed: _Filed, candle: records.Candle, burn: records.Burn) -> evidence.Burn:
     time_ = burns.duration(burn)
     before = _wax_at(candle, burn.lit_at)
     previous = next((one for one in reversed(candle.burns) if one.number < burn.number), None)
     rested = previous is not None and previous.out_at is not None
     return evidence.Burn(
         number=burn.number,
-        looks=_looks(session, candle, burn),
+        looks=_looks(filed, candle, burn),
         kind=burn.kind,
         lit_at=burn.lit_at,
         minutes=Quantity(time_[0], max(time_[1], 1e-3), "min") if time_ else None,
@@ -103,12 +141,12 @@ def _burn(session: Session, candle: records.Candle, burn: records.Burn) -> evide
         burn_rate=wax_left.burn_rate(candle, burn),
         wax_before_g=before,
         level_before_mm=wax_left.level_of(candle, before) if before else None,
-        headspace_before_mm=_headspace_cold(session, candle, previous),
-        headspace_after_mm=_headspace_cold(session, candle, burn) if burn.out_at else None,
+        headspace_before_mm=_headspace_cold(filed, candle, previous),
+        headspace_after_mm=_headspace_cold(filed, candle, burn) if burn.out_at else None,
         trimmed_mm=burn.trimmed_to_mm,
         room_c=burn.room_c,
         rest_min=states.minutes_between(previous.out_at, burn.lit_at) if rested else None,  # type: ignore[union-attr,arg-type]
-        incidents=_incidents(session, burn),
+        incidents=_incidents(filed, burn),
     )
 
 
@@ -133,7 +171,7 @@ def _wax_new(candle: records.Candle) -> Quantity | None:
     return None if candle.fill_mass_g is None else Quantity(candle.fill_mass_g, 0.5 / math.sqrt(3), "g")
 
 
-def _headspace_cold(session: Session, candle: records.Candle, after: records.Burn | None) -> Quantity | None:
+def _headspace_cold(filed: _Filed, candle: records.Candle, after: records.Burn | None) -> Quantity | None:
     """Headspace taken by hand on cold wax: after a burn, or of the new candle.
 
     What a photo gives is left out: its headspace may have been reckoned from the very weighings it would be held to.
@@ -143,26 +181,18 @@ def _headspace_cold(session: Session, candle: records.Candle, after: records.Bur
         return None if new is None else Quantity(new, 1.0 / math.sqrt(3), "mm")
     if after.out_at is None:
         return None
-    query = select(records.Measurement).where(
-        records.Measurement.candle_id == candle.id,
-        records.Measurement.quantity == "headspace",
-        records.Measurement.by == "hand",
-        records.Measurement.photo_id.is_(None),
-        records.Measurement.voided_at.is_(None),
-    )
     later = [one for one in candle.burns if one.number > after.number]
     until = later[0].lit_at if later else None
-    cold = after.out_at + states.LEAST_REST
-    for one in session.scalars(query.order_by(records.Measurement.at)):
-        if one.at is not None and one.at >= cold and (until is None or one.at <= until):
+    for one in sorted(chain(*filed.by_hand.values()), key=lambda one: one.at or candle.cured_from):
+        cold = one.at is not None and one.at >= after.out_at + states.LEAST_REST and (until is None or one.at <= until)
+        if one.quantity == "headspace" and cold:
             return Quantity(one.value, one.u, one.unit)
     return None
 
 
-def _incidents(session: Session, burn: records.Burn) -> tuple[evidence.Incident, ...]:
-    query = select(records.Incident).where(records.Incident.burn_id == burn.id, records.Incident.voided_at.is_(None))
+def _incidents(filed: _Filed, burn: records.Burn) -> tuple[evidence.Incident, ...]:
     found = []
-    for one in session.scalars(query.order_by(records.Incident.at)):
+    for one in filed.incidents.get(burn.id, ()):
         kind = INCIDENTS.get(one.kind)
         words = f"{kind.words[0].upper()}{kind.words[1:]}: {kind.do}." if kind else (one.words or one.kind)
         source = kind.source if kind else "the log itself"
@@ -192,26 +222,27 @@ class _Gathered:
             values[name] = value
 
 
-def _looks(session: Session, candle: records.Candle, burn: records.Burn) -> tuple[evidence.Look, ...]:
+def _looks(filed: _Filed, candle: records.Candle, burn: records.Burn) -> tuple[evidence.Look, ...]:
     gathered = _Gathered()
-    _from_photos(session, burn, gathered)
-    _by_hand(session, burn, gathered)
-    _from_notes(session, burn, gathered)
+    _from_photos(filed, burn, gathered)
+    for one in filed.by_hand.get(burn.id, ()):
+        if (minutes := _minutes(burn, one)) is not None:
+            gathered.add(minutes, one.quantity, Quantity(one.value, one.u, one.unit))
+    for said in filed.notes.get(burn.id, ()):
+        if (minutes := _minutes(burn, said)) is not None:
+            gathered.at(minutes)[3].append(said.text)
     found = []
-    for minutes, values, flags, said in gathered.looks:
+    for minutes, values, flags, words in gathered.looks:
         _add_level(candle, burn, minutes, values)
-        found.append(evidence.Look(minutes, values, tuple(dict.fromkeys(flags)), tuple(said)))
+        found.append(evidence.Look(minutes, values, tuple(dict.fromkeys(flags)), tuple(words)))
     return tuple(found)
 
 
-def _from_photos(session: Session, burn: records.Burn, gathered: _Gathered) -> None:
+def _from_photos(filed: _Filed, burn: records.Burn, gathered: _Gathered) -> None:
     """The newest reading of each photo, with hand corrections of its values over the tool's."""
-    query = select(records.Photo).where(
-        records.Photo.burn_id == burn.id, records.Photo.phase == "alight", records.Photo.voided_at.is_(None)
-    )
-    for photo in session.scalars(query.order_by(records.Photo.id)):
+    for photo in filed.photos.get(burn.id, ()):
         minutes = photo.checkpoint.minutes if photo.checkpoint else photo.minutes_alight
-        if minutes is None:
+        if minutes is None or photo.phase != "alight":
             continue
         by_tool, by_hand = newest_reading(photo), newest_reading(photo, by_hand=True)
         gathered.at(minutes)[2].extend(by_tool.flags if by_tool else ())
@@ -232,25 +263,6 @@ def _minutes(burn: records.Burn, record: Any) -> float | None:
     if record.at is None or record.at < burn.lit_at or (burn.out_at is not None and record.at > burn.out_at):
         return None
     return states.minutes_between(burn.lit_at, record.at)
-
-
-def _by_hand(session: Session, burn: records.Burn, gathered: _Gathered) -> None:
-    query = select(records.Measurement).where(
-        records.Measurement.burn_id == burn.id,
-        records.Measurement.by == "hand",
-        records.Measurement.photo_id.is_(None),
-        records.Measurement.voided_at.is_(None),
-    )
-    for one in session.scalars(query.order_by(records.Measurement.id)):
-        if (minutes := _minutes(burn, one)) is not None:
-            gathered.add(minutes, one.quantity, Quantity(one.value, one.u, one.unit))
-
-
-def _from_notes(session: Session, burn: records.Burn, gathered: _Gathered) -> None:
-    query = select(records.Note).where(records.Note.burn_id == burn.id, records.Note.voided_at.is_(None))
-    for one in session.scalars(query.order_by(records.Note.at)):
-        if (minutes := _minutes(burn, one)) is not None:
-            gathered.at(minutes)[3].append(one.text)
 
 
 def _add_level(candle: records.Candle, burn: records.Burn, minutes: float, values: dict[str, Quantity]) -> None:

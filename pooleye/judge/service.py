@@ -41,12 +41,13 @@ class Judged:
 
     def said(self) -> list[str]:
         """Stops first, then candle by candle; briefly one line each."""
-        stops = [f"STOP: {c.code}: {one.words} ({one.place})" for c in self.candles for one in c.unsafe]
+        stops = trial.stops_said([(c.code, one) for c in self.candles for one in c.unsafe])
         if self.brief:
             lines = [f"{c.code}: {c.word} after {len(c.burns)} burns, {c.hours:.1f} h" for c in self.candles]
         else:
             lines = [line for c in self.candles for line in c.said()]
-        return [*dict.fromkeys(stops), *(lines or ["no candle has been lit yet"]), self.limits]
+            stops = [] if len(self.candles) == 1 else stops  # a single candle says its own first
+        return [*stops, *(lines or ["no candle has been lit yet"]), self.limits]
 
 
 def judge(workspace: Workspace, codes: Sequence[str] = (), *, own: Path | None = None) -> Judged:

@@ -11,7 +11,7 @@ from pooleye.judge.at_life import CandleVerdict, judge_candle
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.evidence import Candle, Trial
 from pooleye.judge.fairness import Fairness
-from pooleye.judge.findings import Finding
+from pooleye.judge.findings import Finding, burns_said, grouped
 from pooleye.judge.next_wick import Next
 from pooleye.judge.responses import Answer, answer, responses_for
 from pooleye.judge.statistics import Apart
@@ -52,7 +52,10 @@ class ArmVerdict:
             " fail (95 % sure)"
         )
         lines = [f"arm {self.name}: {self.word}", f"  {codes}"]
-        return lines + [f"  {one}" for one in (*self.reasons, *(a.said() for a in self.answers), rate)]
+        numbers = [one.said() for one in self.answers if one.standing != "not measured"]
+        unseen = [one.what for one in self.answers if one.standing == "not measured"]
+        missing = [f"not measured on every candle: {', '.join(unseen)}"] if unseen else []
+        return lines + [f"  {one}" for one in (*self.reasons, *numbers, *missing, rate)]
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ class TrialVerdict:
 
     def said(self) -> list[str]:
         """Stops first, the decision, why, what next, the arms, what stands against it; the limits last."""
-        lines = [f"STOP: {code}: {one.words} ({one.place}) [{one.source}]" for code, one in self.stops]
+        lines = stops_said(self.stops)
         early = " (provisional: not every candle is used up)" if self.provisional else ""
         lines += [f"trial {self.trial}: {self.word}{early}", *(f"  {one}" for one in self.why)]
         lines += [f"refused: {one.words} ({'; '.join(one.evidence)}) [{one.source}]" for one in self.fair.refusals]
@@ -81,6 +84,19 @@ class TrialVerdict:
         lines += [line for arm in self.arms for line in arm.said()]
         lines += [one.said() for one in self.fair.cautions]
         return [*lines, self.limits]
+
+
+def stops_said(stops: Sequence[tuple[str, Finding]]) -> list[str]:
+    """Stops of several candles, the same one said once with its candles and burns."""
+    groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
+    for code, one in stops:
+        groups.setdefault((one.rule, one.words), []).append((code, one))
+    lines = []
+    for alike in groups.values():
+        findings = [one for _, one in alike]
+        codes, where = ", ".join(dict.fromkeys(code for code, _ in alike)), burns_said(findings)
+        lines.append(f"STOP: {codes}: {findings[0].words}{f' ({where})' if where else ''} [{findings[0].source}]")
+    return lines
 
 
 def judge_trial(criteria: Criteria, trial: Trial) -> TrialVerdict:
@@ -111,7 +127,11 @@ def _judge_arm(
     confidence = criteria.least("prediction_confidence")
     kind = candles[0].setup.vessel_kind
     answers = tuple(answer(criteria, one, candles, others, confidence) for one in responses_for(kind))
-    reasons = [f"{one.code}: {stop.words} ({stop.place})" for one in verdicts for stop in one.unsafe]
+    reasons = [
+        f"{one.code}: {stop.words} ({burns_said([stop]) or stop.place})"
+        for one in verdicts
+        for stop in grouped(one.unsafe)
+    ]
     return ArmVerdict(name, _arm_word(answers, verdicts), answers, tuple(verdicts), tuple(reasons))
 
 
