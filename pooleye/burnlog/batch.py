@@ -112,7 +112,10 @@ class BatchSummary:
 
 
 def _listed(title: str, rows: Sequence[LeftOut]) -> list[str]:
-    return [f"{title} ({len(rows)}):", *(f"  {one.photo}: {one.why}; {one.hint}" for one in rows)] if rows else []
+    if not rows:
+        return []
+    lines = [f"  {one.photo}: {one.why.rstrip('.')}. {one.hint[:1].upper()}{one.hint[1:]}" for one in rows]
+    return [f"{title} ({len(rows)}):", *lines]
 
 
 def _moved_line(one: Moved) -> str:
@@ -249,13 +252,13 @@ def _decided(
             # From all photos, filed ones too: a batch that continues must judge the clock as the first run did.
             readable = [one for one in looked if one.problem is None]
             names = [_name_in(folder, Path(one.path)) for one in readable]
-            tally.offset = session_offset(readable, names, candles, workspace.zone)
+            tally.offset = session_offset(readable, names, candles, workspace.zone, workspace.now())
         else:
             tally.offset = Offset(clock_offset_s, "given")
         found: list[_Decision] = []
         for one in fresh:
             name = _name_in(folder, Path(one.path))
-            place = decide(one, name, candles, workspace.zone, tally.offset)
+            place = decide(one, name, candles, workspace.zone, tally.offset, workspace.now())
             if isinstance(place, Undecided):
                 tally.undecided.append(LeftOut(str(name), place.why, place.hint))
             else:
@@ -270,7 +273,8 @@ def _fresh(session: Session, looked: Sequence[Seen], tally: _Tally) -> list[Seen
     fresh = []
     for one in looked:
         if one.problem is not None:
-            tally.unreadable.append(LeftOut(Path(one.path).name, one.problem, one.hint or "send the original"))
+            why = one.problem.removeprefix(one.path).strip()
+            tally.unreadable.append(LeftOut(Path(one.path).name, why, one.hint or "send the original"))
         elif one.sha256 in known:
             tally.already += 1
         else:

@@ -116,9 +116,7 @@ def _contradiction(place: Place, says: NameSays) -> str | None:
 
 def _timed_place(candle: Candle, moment: datetime, says: NameSays) -> Place | Undecided:
     """The place by a time that must make sense and agree with the name."""
-    clock_hint = "if the camera's clock was wrong, give --clock-offset, for instance +1h or -12min"
-    if moment < candle.pour.poured_at - timedelta(hours=1):
-        return Undecided(f"it was taken before {candle.code} was poured", clock_hint)
+    clock_hint = _CLOCK_HINT
     place = bench.place_at(candle, moment)
     burn = bench.numbered_burn(candle, place.burn_number)
     if place.phase == "after" and burn is not None and burn.out_at is not None:
@@ -146,8 +144,33 @@ def _by_time(candles: Mapping[str, Candle], moment: datetime, says: NameSays) ->
     return Undecided(f"{len(alight)} candles were alight when it was taken ({codes}), and it shows no label", hint)
 
 
+_CLOCK_HINT = "if the camera's clock was wrong, give --clock-offset, for instance +1h or -12min"
+# A camera may run a little ahead of this computer.
+_AHEAD = timedelta(minutes=10)
+
+
+def _impossible(candle: Candle, moment: datetime, now: datetime) -> str | None:
+    """Why a photo of this candle cannot have been taken at ``moment``."""
+    if moment > now + _AHEAD:
+        return "its clock says a time that has not come yet"
+    if moment < candle.pour.poured_at - timedelta(hours=1):
+        return f"its clock says a time before {candle.code} was poured"
+    return None
+
+
+def _known_place(candle: Candle, moment: datetime | None, says: NameSays, now: datetime) -> Place | Undecided:
+    """The place of a photo whose candle is known. A clock that cannot be right says nothing: then the name decides."""
+    if moment is None:
+        return _named_place(candle, says)
+    wrong = _impossible(candle, moment, now)
+    if wrong is None:
+        return _timed_place(candle, moment, says)
+    named = _named_place(candle, says) if says.new or says.minutes is not None else None
+    return named if isinstance(named, Place) else Undecided(wrong, _CLOCK_HINT)
+
+
 def decide(
-    seen: Seen, name: PurePath, candles: Mapping[str, Candle], zone: tzinfo, offset: Offset
+    seen: Seen, name: PurePath, candles: Mapping[str, Candle], zone: tzinfo, offset: Offset, now: datetime
 ) -> Decided | Undecided:
     """Where a photo belongs. ``name``: its path from the folder that was given; ``candles``: the log's, by code."""
     says = read_name(name, candles)
@@ -157,8 +180,10 @@ def decide(
     moment = None if offset.how == "unclear" else utc_of(seen, zone, offset.seconds)
     if named is not None:
         candle, how = candles[named[0]], named[1]
-        place = _timed_place(candle, moment, says) if moment else _named_place(candle, says)
-    elif moment is not None:
+        place = _known_place(candle, moment, says, now)
+        if moment is not None and _impossible(candle, moment, now):
+            moment = None
+    elif moment is not None and moment <= now + _AHEAD:
         how, place = "time", _by_time(candles, moment, says)
     else:
         text = "it says neither time nor candle" if seen.taken_at is None else "the camera's clock cannot be trusted"
@@ -184,7 +209,7 @@ def _on_time(differences: Sequence[np.ndarray], offset_s: float) -> int:
 
 
 def session_offset(
-    seen: Sequence[Seen], names: Sequence[PurePath], candles: Mapping[str, Candle], zone: tzinfo
+    seen: Sequence[Seen], names: Sequence[PurePath], candles: Mapping[str, Candle], zone: tzinfo, now: datetime
 ) -> Offset:
     """The camera-clock offset, found from photos whose candle is known by label or name.
 
@@ -199,7 +224,7 @@ def session_offset(
         moment = utc_of(one, zone, 0.0)
         if isinstance(code, tuple) and moment is not None and (looks := _looks_s(candles[code[0]])):
             differences.append(np.asarray(looks) - moment.timestamp())
-            outside += not _in_a_burn(candles[code[0]], moment)
+            outside += moment > now + _AHEAD or not _in_a_burn(candles[code[0]], moment)
             shown.add(code[0])
     found = _best_offset(differences)
     # Two photos of each new candle are usual; more outside all burns than inside mean that the clock was wrong.

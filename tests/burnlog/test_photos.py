@@ -845,3 +845,22 @@ def test_a_photo_filed_before_stays_where_it_is_and_says_how_to_move_it(
     again = snap(workspace, tmp_path / "p.jpg", code=two, measure=fake)
     assert again.place.candle == one
     assert [advice.name for advice in again.advice] == ["filed-elsewhere"]
+
+
+def test_a_clock_that_cannot_be_right_leaves_the_place_to_the_name_alone(
+    workspace: Workspace, three: Three, clock: Any, tmp_path: Path, make_jpeg: Jpeg, fake: Fake,
+    threads: ThreadPoolExecutor,
+) -> None:  # fmt: skip
+    code, *_ = three(workspace)
+    light(workspace, [code])
+    clock.forward(hours=5)
+    # The burn still runs: a time years ahead would lie in it.
+    ahead, behind = _wall(workspace, clock()) + timedelta(days=1500), datetime(2009, 1, 1)
+    cases = {f"{code}_b1_1h.jpg": ahead, f"{code}_b1_2h.jpg": behind, f"{code}.jpg": ahead, "IMG_9.jpg": ahead}
+    for seed, (name, taken) in enumerate(cases.items()):
+        (tmp_path / name).write_bytes(make_jpeg(taken, seed=seed))
+    summary = run_batch(workspace, tmp_path, executor=threads, measure=fake)
+    assert _places(workspace) == {f"{code}_b1_1h.jpg": (code, 1, 60.0), f"{code}_b1_2h.jpg": (code, 1, 120.0)}
+    assert {one.photo for one in summary.undecided} == {f"{code}.jpg", "IMG_9.jpg"}
+    with workspace.read() as session:
+        assert session.scalars(select(Photo.taken_at)).all() == [None, None]
