@@ -85,8 +85,9 @@ def judge_candle(criteria: Criteria, candle: Candle) -> CandleVerdict:
         *_adrift(burns),
         *_burn_time(criteria, candle),
     ]
+    over = candle.over or any(one.rule == "wax_left_limit" and one.severity == "stop" for one in findings)
     verdict = CandleVerdict(
-        candle.code, "", by_weight(findings), burns, _thirds(candle, burns), candle.hours_burnt, not candle.over
+        candle.code, "", by_weight(findings), burns, _thirds(candle, burns), candle.hours_burnt, not over
     )
     return replace(verdict, word=_word(verdict))
 

@@ -80,15 +80,8 @@ def judged(criterion: Criterion, quantity: Quantity | None, place: str = "", num
         return _finding(criterion, "fine", f"{criterion.what} is within its limits.", proof, "note", place, number)
     if standing is Standing.CLOSE:
         means = side_means(criterion, nearer_side(quantity, criterion))
-        return _finding(
-            criterion,
-            "close",
-            f"{criterion.what} lies so near its limit that it neither passes nor fails.",
-            proof,
-            means,
-            place,
-            number,
-        )
+        words = f"{criterion.what} is too near its limit: it neither passes nor fails."
+        return _finding(criterion, "close", words, proof, means, place, number)
     words = criterion.above if standing is Standing.ABOVE else criterion.below
     return _finding(criterion, criterion.severity, words, proof, side_means(criterion, standing), place, number)
 

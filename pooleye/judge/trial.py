@@ -127,11 +127,8 @@ def _judge_arm(
     confidence = criteria.least("prediction_confidence")
     kind = candles[0].setup.vessel_kind
     answers = tuple(answer(criteria, one, candles, others, confidence) for one in responses_for(kind))
-    reasons = [
-        f"{one.code}: {stop.words} ({burns_said([stop]) or stop.place})"
-        for one in verdicts
-        for stop in grouped(one.unsafe)
-    ]
+    unsafe = [(one.code, stop) for one in verdicts for stop in grouped(one.unsafe)]
+    reasons = [f"{code}: {stop.words} ({stop.place})" for code, stop in unsafe]
     return ArmVerdict(name, _arm_word(answers, verdicts), answers, tuple(verdicts), tuple(reasons))
 
 

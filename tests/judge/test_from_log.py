@@ -255,7 +255,7 @@ def test_an_incident_stops_before_anything_else_is_said(bench, command):
     incident(bench.workspace, code, "cracked")
     status, out, _ = run(command, bench, "judge", code)
     assert status == 0
-    assert out.startswith(f"STOP: {code}: The vessel cracked")
+    assert out.startswith(f"STOP: {code}, burn 1, 50 min: The vessel cracked")
     assert "unsafe as tested" in out
 
 
