@@ -60,7 +60,10 @@ def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
     centre = np.array([rim.cx, rim.cy])
     picture = _cut(rgb, matrix, centre)
     maps = networks.run("near", picture)
-    return Closeup(*maps[:7], maps[7] * networks.SOOT_SCALE, picture, matrix, centre)
+    mouth, wax, pool, flame, ball, wick, crumbs, soot = maps
+    return Closeup(
+        mouth, wax, pool, flame, ball, wick, crumbs, soot * networks.SOOT_SCALE, picture, matrix=matrix, centre=centre
+    )
 
 
 def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uint8]:
@@ -74,10 +77,11 @@ def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uin
     x1, y1 = x0 + max((x1 - x0) // step, 1) * step, y0 + max((y1 - y0) // step, 1) * step
     part = rgb[y0:y1, x0:x1]
     if step > 1:
-        part = cv2.resize(part, (part.shape[1] // step, part.shape[0] // step), interpolation=cv2.INTER_AREA)
+        size = (part.shape[1] // step, part.shape[0] // step)
+        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
     linear = matrix / step
     at = (centre - [x0, y0] - (step - 1) / 2) / step
     affine = np.column_stack([linear, at - linear @ np.full(2, _MIDDLE)])
-    size = (networks.NEAR_PX, networks.NEAR_PX)
+    square = (networks.NEAR_PX, networks.NEAR_PX)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(part, affine, size, flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)
+    return np.asarray(cv2.warpAffine(part, affine, square, flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)

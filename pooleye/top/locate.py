@@ -34,11 +34,11 @@ def find_mouths(rgb: Rgb) -> list[Mouth]:
     """All mouths in the photo (h, w, 3), largest first."""
     maps, to_working = _far_maps(rgb)
     mouth, flame = maps
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((mouth > SURE).astype(np.uint8), connectivity=4)
-    found = []
-    for k in np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1:
-        if stats[k, cv2.CC_STAT_AREA] >= LEAST_SHARE * mouth.size:
-            found.append(_as_mouth((labels == k).astype(np.uint8), mouth, flame, to_working, rgb.shape))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((mouth > SURE).astype(np.uint8), connectivity=4)
+    areas = stats[:, cv2.CC_STAT_AREA]
+    large = [k for k in np.argsort(-areas) if k > 0 and areas[k] >= LEAST_SHARE * mouth.size]
+    regions = ((labels == k).astype(np.uint8) for k in large)
+    found = (_as_mouth(region, mouth, flame, to_working, rgb.shape) for region in regions)
     return [m for m in found if m is not None]
 
 
@@ -98,7 +98,8 @@ def _as_mouth(
         return None
     filled = cv2.ellipse(np.zeros_like(region), ((cx, cy), (d1, d2), angle), 1, -1)
     hull = cv2.fillConvexPoly(np.zeros_like(region), outline, 1)
-    if (filled & hull).sum() < LEAST_OVAL * (filled | hull).sum():
+    both, either = cv2.bitwise_and(filled, hull), cv2.bitwise_or(filled, hull)
+    if np.count_nonzero(both) < LEAST_OVAL * np.count_nonzero(either):
         return None
     x, y, w, h = cv2.boundingRect(region)
     height, width = region.shape

@@ -328,7 +328,7 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
         quantities["wick_offset"] = Quantity.from_parts(offset, "mm", parts)
     flags += ("flame-hides-wick",) if flames else ()
     ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
-    if not flames or ball > 0:
+    if ball is not None:
         quantities["carbon_ball_diameter"] = Quantity(ball, 0.5 + 0.15 * ball, "mm")
     return quantities, flags
 

@@ -17,7 +17,7 @@ from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import SECTORS, VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.rim import RAYS, last_fall, ray_directions
+from pooleye.top.rim import RAYS, fall_width, last_fall, ray_directions
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -78,7 +78,8 @@ def moved(pool: Pool, frame: VesselFrame, other: VesselFrame, depth_mm: float) -
     there = other.to_plane(px, depth_mm)
     scale = other.inner_radius_mm(depth_mm) / np.maximum(np.hypot(*there.T), 1e-9)
     at_wall = ~pool.free & ~pool.hidden
-    return np.where(at_wall[:, None], there * scale[:, None], there * np.minimum(scale, 1.0)[:, None])
+    factor = np.where(at_wall, scale, np.minimum(scale, 1.0))
+    return np.asarray(there * factor[:, None])
 
 
 def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = 360) -> Array:
@@ -140,13 +141,14 @@ def _outline(
     px = frame.project(flat)
     level = rim._level(px).reshape(RAYS, STEPS)
     square = close.to_square(px).reshape(RAYS, STEPS, 2).astype(np.float32)
-    profile = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
+    seen = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
     shown = level < AT_RIM
-    profile = np.where(np.cumprod(shown, axis=1) > 0, profile, 0.0).astype(np.float32)
+    profile = np.where(np.cumprod(shown, axis=1) > 0, np.asarray(seen, np.float64), 0.0)
     profile[:, -1] = 0.0
+    profile = np.asarray(profile, np.float64)
     edge = last_fall(profile, share, 0.5)
     edge = np.where(np.isfinite(edge), edge, share[0])
-    width = np.abs(last_fall(profile, share, 0.25) - last_fall(profile, share, 0.75))
+    width = fall_width(profile, share)
     ends_in_sight = shown[:, -2]
     limit = np.where(ends_in_sight, 1.0, share[np.argmin(shown, axis=1)])
     step_px = np.hypot(*(square[:, -1] - square[:, 0]).T) / (share[-1] - share[0])

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
+from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse, EllipseFit, fit_ellipse
 from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.locate import Mouth
-from pooleye.top.pose import Standing, stand
-from pooleye.top.rings import Ring, find_rings
+from pooleye.top.pose import Standing, possible_wax_lines_mm, stand, vessel_frame
+from pooleye.top.rings import Ring, apart, find_rings
 
 Array = NDArray[np.float64]
 
@@ -38,6 +39,8 @@ MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one 
 PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
 WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
+CRISP, IMPLIED = 0.4, 0.15  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
+NEAR_ENOUGH = 0.12
 TRIED = 16  # the most likely rings whose wax line is looked at; each costs a millisecond
 
 
@@ -67,7 +70,7 @@ class MouthEdge:
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
     """Looks close at `mouth`, twice if the first look was off centre. Raises Declined if it is not round."""
     edge = _fit(look_close(rgb, mouth.ellipse))
-    if _moved(mouth.ellipse, edge.ellipse) > FAR_OFF:
+    if apart(mouth.ellipse, edge.ellipse) > FAR_OFF:
         edge = _fit(look_close(rgb, edge.ellipse))
     if edge.ellipse.b < LEAST_AXES * edge.ellipse.a:
         raise Declined("too-oblique")
@@ -95,8 +98,10 @@ def choose_rim(
     rgb: NDArray[np.uint8], edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None
 ) -> Rim:
     """The ring that best explains edge, lip, mouth and wax."""
-    rings = find_rings(rgb, edge.ellipse)
     ratio = vessel.rim_outer_mm / vessel.rim_inner_mm if vessel.rim_outer_mm else None
+    rings = find_rings(rgb, [edge.ellipse, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
+    if ratio is not None and ratio > THICK:
+        rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
     likely = sorted(rings, key=lambda ring: -_by_edges(ring, rings, edge.ellipse, ratio))[:TRIED]
     scored = []
     for ring in likely:
@@ -107,20 +112,49 @@ def choose_rim(
         scored.append((_by_edges(ring, rings, edge.ellipse, ratio) + wax, ring, standing))
     scored.sort(key=lambda entry: -entry[0])
     best, ring, standing = scored[0]
-    others = [s for s, other, _ in scored[1:] if _moved(other.ellipse, ring.ellipse) > 0.01]
+    others = [s for s, other, _ in scored[1:] if apart(other.ellipse, ring.ellipse) > 0.01]
     lead = best - max(others, default=best - 1)
     return Rim(ring.ellipse, standing, ring.strength, lead, _u_relative(ring.strength, lead))
 
 
+def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None) -> list[Ellipse]:
+    """Where the rim would be if the edge of the wax seen is a circle of the bore at the wax line: one for each pose.
+
+    A second opinion on the first guess: a mouth seen too small, at the wax line, is found out by it.
+    """
+    if headspace_mm is None:
+        return []
+    close = edge.close
+    wax = np.maximum(close.wax, close.pool)
+    ys, xs = np.nonzero(wax > 0.5)
+    radius_px = float(np.sqrt(len(xs) / np.pi))
+    centre = np.array([xs.mean(), ys.mean()])
+    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
+    seen = np.isfinite(reach)
+    fit = fit_ellipse(close.to_photo(centre + reach[seen, None] * ray_directions()[seen]))
+    if not isinstance(fit, EllipseFit):
+        return []
+    depth = float(possible_wax_lines_mm(close, vessel.rim_inner_mm, vessel.height_mm, headspace_mm)[-1])
+    rims = []
+    for pose in circle_poses(fit.ellipse, vessel.rim_inner_mm / 2, camera):
+        frame = vessel_frame(pose, camera, vessel.rim_inner_mm, None, None)
+        rims.append(frame.circle_ellipse(vessel.rim_inner_mm / 2, -depth))
+    return [rim for rim in rims if apart(rim, edge.ellipse) < NEAR_ENOUGH]
+
+
+def _resized(ellipse: Ellipse, factor: float) -> Ellipse:
+    return Ellipse(ellipse.cx, ellipse.cy, ellipse.a * factor, ellipse.b * factor, ellipse.angle_rad)
+
+
 def _by_edges(ring: Ring, rings: list[Ring], mouth: Ellipse, ratio: float | None) -> float:
-    """Strength of a ring as inner rim: its own edge, the lip's outer edge where one must be, the mouth it should fit."""
+    """A ring's claim to be the inner rim: its own edge, the lip's outer edge where one must be, the mouth it fits."""
     size = np.log(ring.ellipse.mean_radius / mouth.mean_radius)
     place = np.hypot(*(ring.ellipse.centre - mouth.centre)) / mouth.mean_radius
     prior = 0.5 * (size**2 + place**2) / MOUTH_U**2
     lip = 0.0
     if ratio is not None and ratio > THICK:
         lip = max(other.strength * _as_lip(ring.ellipse, other.ellipse, ratio) for other in rings)
-    return ring.strength + lip - 0.08 * prior
+    return float(ring.strength + lip - 0.08 * prior)
 
 
 def _as_lip(inner: Ellipse, outer: Ellipse, ratio: float) -> float:
@@ -149,9 +183,10 @@ def edge_along_rays(
     radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
     at = centre + radii[None, :, None] * ray_directions()[:, None]
     at = at.astype(np.float32)
-    profile = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = np.asarray(seen, float)
     edge = last_fall(profile, radii, 0.5)
-    width = np.abs(last_fall(profile, radii, 0.25) - last_fall(profile, radii, 0.75))
+    width = fall_width(profile, radii)
     return edge, np.where(np.isfinite(width), width, 8.0)
 
 
@@ -161,14 +196,19 @@ def ray_directions() -> Array:
     return np.stack([np.cos(angle), np.sin(angle)], 1)
 
 
-def last_fall(profile: NDArray[np.float32], radii: Array, level: float) -> Array:
+def fall_width(profile: Array, radii: Array) -> Array:
+    """Distance over which each row falls from three quarters to one quarter; nan where it does not."""
+    return np.asarray(np.abs(np.subtract(last_fall(profile, radii, 0.25), last_fall(profile, radii, 0.75))))
+
+
+def last_fall(profile: Array, radii: Array, level: float) -> Array:
     """Radius of each row's outermost fall through `level`, by linear interpolation; nan without one."""
     falls = (profile[:, :-1] >= level) & (profile[:, 1:] < level)
     last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
     rows = np.arange(len(profile))
     high, low = profile[rows, last], profile[rows, last + 1]
     at = radii[last] + (radii[1] - radii[0]) * (high - level) / np.maximum(high - low, 1e-6)
-    return np.where(falls.any(axis=1), at, np.nan)
+    return np.asarray(np.where(falls.any(axis=1), at, np.nan))
 
 
 def _fit(close: Closeup) -> MouthEdge:
@@ -185,8 +225,3 @@ def _fit(close: Closeup) -> MouthEdge:
     off = np.abs(fit.ellipse.radial_residuals(points)) / fit.ellipse.mean_radius
     share = float((off < 0.04).sum()) / RAYS
     return MouthEdge(fit.ellipse, share, fit.u_mean_radius / fit.ellipse.mean_radius, close)
-
-
-def _moved(before: Ellipse, after: Ellipse) -> float:
-    """Largest distance between two ellipses, over the mean radius."""
-    return float(np.abs(before.radial_residuals(after.points(36))).max()) / after.mean_radius

@@ -26,7 +26,10 @@ STRIP = (0.80, 1.24)  # of the guessed radius
 STARTS = np.arange(0.88, 1.16, 0.006)
 WINDOWS = (0.012, 0.008, 0.005, 0.0035, 0.0025, 0.0025)  # of the guessed radius
 STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
-SAME = 0.003
+SAME = 0.003  # rings nearer than this, in radii, are one
+DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
+AGAIN = 3
+WEAKEST = 0.15
 
 
 @dataclass(frozen=True)
@@ -37,8 +40,36 @@ class Ring:
     strength: float
 
 
-def find_rings(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
-    """The distinct rings around `guess`, strongest first."""
+def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
+    """The distinct rings around several guesses, strongest first.
+
+    A guess that is out of shape misses rings that are not; so the strongest rings found are taken as guesses in turn
+    (an outer lip found crisply brings the inner one with it, since both have nearly the same shape).
+    """
+    rings = [ring for guess in guesses for ring in _around(rgb, guess)]
+    rings.sort(key=lambda ring: -ring.strength)
+    strong: list[Ring] = []
+    for ring in rings:
+        if len(strong) < AGAIN and all(apart(ring.ellipse, other.ellipse) > DIFFERENT for other in strong):
+            strong.append(ring)
+    rings += [ring for start in strong for ring in _around(rgb, start.ellipse)]
+    return _distinct(sorted(rings, key=lambda ring: -ring.strength))
+
+
+def apart(a: Ellipse, b: Ellipse) -> float:
+    """Largest distance between two ellipses, over the radius of the second."""
+    return float(np.abs(a.radial_residuals(b.points(24))).max()) / b.mean_radius
+
+
+def _distinct(rings: list[Ring]) -> list[Ring]:
+    kept: list[Ring] = []
+    for ring in rings:
+        if ring.strength >= WEAKEST and all(apart(ring.ellipse, other.ellipse) > SAME for other in kept):
+            kept.append(ring)
+    return kept
+
+
+def _around(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
     strip, radii = _unrolled(rgb, guess)
     ridge, place = _ridges(strip, radii)
     curves, strengths = _settle(ridge, place, radii)

@@ -15,9 +15,11 @@ from pooleye.top.closeup import Closeup
 Array = NDArray[np.float64]
 
 SEEN = 0.30  # height of the net's spot from which a wick's foot counts
-SECOND = 0.6  # a further foot needs this share of the first one's height
-APART = 0.20  # rim radii between the feet of two wicks; nearer spots are one
+SECOND = 0.7  # a further foot needs this share of the first one's height
+APART = 0.33  # rim radii between the feet of two wicks; nearer spots are one wick and its mirror image in the pool
 FLAME_AREA = 0.0006  # of the mouth; a smaller bright spot is a glint
+WHITE_CODE, WHITE_SHARE = 250, 0.4  # a flame's core is clipped to white; its mirror image in the pool is not
+COVERED = 0.2  # share of a carbon ball's pixels under the flame from which the flame hides it
 BALL_SURE = 0.55
 STUB_MM = 7.0  # the ball sits about this far above the wax (wicks are trimmed to 6 mm: common practice)
 NO_BALL_MM = 1.0
@@ -35,7 +37,7 @@ class Wick:
 
 def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float) -> list[Wick]:
     """Feet of all wicks, the surest first, in the plane `depth_mm` below the rim circle."""
-    spots = cv2.GaussianBlur(close.wick, (0, 0), 1.5)
+    spots = np.asarray(cv2.GaussianBlur(close.wick, (0, 0), 1.5), np.float32)
     reach = int(APART * close.px_per_radius)
     wicks: list[Wick] = []
     inside = rim.contains(close.to_photo(_grid(spots.shape[0]))).reshape(spots.shape)
@@ -51,27 +53,35 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
 
 
 def count_flames(close: Closeup) -> int:
-    """Separate flames; a flame's mirror image in the pool, which touches it, is not one more."""
-    count, _, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
+    """Separate flames; the mirror image of one in the pool is not one more."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
     least = FLAME_AREA * np.pi * close.px_per_radius**2
-    return int((stats[1:count, cv2.CC_STAT_AREA] >= least).sum())
+    white = close.picture.max(-1) >= WHITE_CODE
+    large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
+    return sum(float(white[labels == k].mean()) >= WHITE_SHARE for k in large)
 
 
-def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float:
-    """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none."""
+def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float | None:
+    """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none, and
+    None where the flame hides the wick's tip."""
+    lit = bool((close.flame > 0.5).any())
     count, labels, stats, centres = cv2.connectedComponentsWithStats(
         (close.ball > BALL_SURE).astype(np.uint8), connectivity=8
     )
     if count < 2:
-        return 0.0
+        return None if lit else 0.0
     k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    if float((close.flame[labels == k] > 0.5).mean()) > COVERED:
+        return None
     area_px = float(close.ball[cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0].sum())
     corners = centres[k] + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     mm = frame.to_plane(close.to_photo(corners), max(depth_mm - STUB_MM, 0.0))
     x, y = mm.T
     pixel_mm2 = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
     diameter = 2 * float(np.sqrt(area_px * pixel_mm2 / np.pi))
-    return diameter if diameter >= NO_BALL_MM else 0.0
+    if diameter >= NO_BALL_MM:
+        return diameter
+    return None if lit else 0.0
 
 
 def _wick(
