@@ -19,6 +19,9 @@ from pooleye.side.pose import SidePose
 Array = NDArray[np.float64]
 
 
+FINEST_MM = 0.17  # a fortieth of a flame's width; finer shows nothing more
+
+
 @dataclass(frozen=True, eq=False)
 class FacingView:
     """`rgb` has its first row at height `top_mm` and its first column at `left_mm`; `inside` is false where the photo
@@ -35,9 +38,9 @@ class FacingView:
     def of(
         cls, rgb: RgbImage, pose: SidePose, half_width_mm: float, low_mm: float, high_mm: float, towards_lens_mm: float = 0.0
     ) -> FacingView:
-        """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo."""
+        """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo or FINEST_MM."""
         to_photo = plane_map(pose, towards_lens_mm)
-        step = _mm_per_px(to_photo, pose.frustum.height_mm)
+        step = max(_mm_per_px(to_photo, pose.frustum.height_mm), FINEST_MM)
         columns, rows = int(2 * half_width_mm / step) + 1, int((high_mm - low_mm) / step) + 1
         to_plane = np.array([[step, 0.0, -half_width_mm], [0.0, -step, high_mm], [0.0, 0.0, 1.0]])
         grid = to_photo @ to_plane

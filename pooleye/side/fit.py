@@ -46,15 +46,15 @@ class Fits:
         return np.asarray(combined(self.strengths, self.poses) + exact)
 
 
-def refined(edges: Edges, poses: Poses, looks_px: tuple[float, ...]) -> Fits:
-    """Every pose moved towards its edges, with shrinking looks to either side."""
+def refined(edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True) -> Fits:
+    """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points."""
     for look_px in looks_px[:-1]:
-        poses = _step(edges, poses, look_px).poses
-    return _step(edges, poses, looks_px[-1])
+        poses = _step(edges, poses, look_px, fine).poses
+    return _step(edges, poses, looks_px[-1], fine)
 
 
-def _step(edges: Edges, poses: Poses, look_px: float) -> Fits:
-    lines = outline_lines(poses)
+def _step(edges: Edges, poses: Poses, look_px: float, fine: bool) -> Fits:
+    lines = outline_lines(poses, fine)
     counts = [line.shape[1] for line in lines.values()]
     points = np.concatenate(list(lines.values()), axis=1)
     normals = np.concatenate([normals_px(line) for line in lines.values()], axis=1)
@@ -63,7 +63,7 @@ def _step(edges: Edges, poses: Poses, look_px: float) -> Fits:
     inside = np.repeat([name == "rim-inside" for name in lines], counts)
     share = np.where(inside[None], np.take(INSIDE_WEIGHT, above.astype(int))[:, None], 1.0)
     weight = share * strength * (strength > MIN_STRENGTH)
-    move, covariances, scatters, robust = _solved(_slopes(poses, points, normals), offset, weight, look_px, poses)
+    move, covariances, scatters, robust = _solved(_slopes(poses, points, normals, fine), offset, weight, look_px, poses)
     shown = np.split(strength * (robust > 0.3), np.cumsum(counts)[:-1], axis=1)
     return Fits(
         Poses(poses.frustum, poses.camera, poses.vectors + move),
@@ -89,11 +89,11 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float) ->
     return steps[best[..., 0]] + np.clip(part, -0.5, 0.5) * (steps[1] - steps[0]), here
 
 
-def _slopes(poses: Poses, points: Array, normals: Array) -> Array:
+def _slopes(poses: Poses, points: Array, normals: Array, fine: bool) -> Array:
     """How each point moves along its normal with each parameter: (N, M, 5)."""
     count = len(poses.vectors)
     moved = (poses.vectors[:, None] + np.diag(STEPS)).reshape(-1, len(STEPS))
-    lines = outline_lines(Poses(poses.frustum, poses.camera, moved))
+    lines = outline_lines(Poses(poses.frustum, poses.camera, moved), fine)
     all_points = np.concatenate(list(lines.values()), axis=1).reshape(count, len(STEPS), -1, 2)
     along = ((all_points - points[:, None]) * normals[:, None]).sum(axis=-1) / STEPS[:, None]
     return np.asarray(along.transpose(0, 2, 1))

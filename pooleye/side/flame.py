@@ -198,8 +198,8 @@ def _followed(
     bridge, gap = round(BRIDGE_MM / view.mm_per_px), max(round(GAP_MM / view.mm_per_px), 1)
     memory = max(round(1.0 / view.mm_per_px), 3)
     while 0 <= row < len(bright) and view.inside[row, int(np.clip(last.left, 0, bright.shape[1] - 1))]:
-        before = ([first] + runs)[-memory:]
-        usual = float(np.median([run.width for run in before]))
+        before = runs[-memory:] or [first]
+        usual = _middle([run.width for run in before])
         run = _run(bright, around, row, (last.left + last.right) / 2, max(2, round(usual / 4)))
         wide = run is not None and run.width > JUMP * usual + 2.5 + WIDENING * missed
         if run is not None and not lip[row] and not _goes_on(run, before):
@@ -217,11 +217,16 @@ def _followed(
     return runs, "seen" if missed > gap else "picture"
 
 
+def _middle(values: list[float]) -> float:
+    """The median of a short list, quickly."""
+    return sorted(values)[len(values) // 2]
+
+
 def _goes_on(run: _Run, before: list[_Run]) -> bool:
     """Whether a run belongs to the body above or below: as bright, and over or under it for the greater part."""
     last = before[-1]
     shared = min(run.right, last.right) - max(run.left, last.left)
-    bright_enough = run.plateau >= SAME_PLATEAU * float(np.median([other.plateau for other in before]))
+    bright_enough = run.plateau >= SAME_PLATEAU * _middle([other.plateau for other in before])
     return bright_enough and shared >= 0.5 * min(run.width, last.width)
 
 

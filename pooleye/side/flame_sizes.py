@@ -153,7 +153,7 @@ def _height(value: float, u_tip_mm: float, foot: Foot, drop: Drop, scale: Scale)
 
 def _visible(value: float, u_tip_mm: float, body: Body, scale: Scale) -> Quantity:
     value = max(value, 0.5)
-    cut = 0.35 if body.bottom == "seen" else 0.8
+    cut = 0.35 if body.bottom == "seen" else 1.0
     return quantity(value, "mm", {"tip": u_tip_mm, "cut": cut} | _scale_parts(scale, value))
 
 

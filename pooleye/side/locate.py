@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,16 +12,20 @@ from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
 from pooleye.side.fit import Fits, refined
 from pooleye.side.pose import Frustum, Poses, SidePose
-from pooleye.side.search import SEARCH_PX, Edges, rough_poses
+from pooleye.side.search import SEARCH_PX, Edges, outline_lines, rough_poses
 
 Array = NDArray[np.float64]
 
-FIT_PX = 1000  # long side of the picture in which poses are fitted: a vessel then has 100 px and more
+FIT_PX = 600  # long side, about, of the picture in which poses are compared
+FINE_VESSEL_PX = 420  # larger side, about, of the vessel where the one chosen is fitted last
+FINE_MARGIN = 0.12
 STARTS = 10  # places looked at
-START_TILTS_DEG = (-5.0, 0.0, 4.0, 9.0, 15.0)
+START_TILTS_DEG = (-3.0, 2.0, 7.0, 14.0)
 FINALISTS = 8
-LOOKS_ROUGH_PX = (6.0, 4.0, 3.0)
-LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.0)
+LOOKS_ROUGH_PX = (5.0, 4.0, 3.0)
+LOOKS_MIDDLE_PX = (5.0, 4.0, 2.5)
+LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.5)
+FINE_TILTS_DEG = (-10.0, -5.0, 0.0, 5.0, 10.0)  # tried about the tilt found
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,17 +42,41 @@ class Located:
 
 def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera) -> list[Located]:
     """Possible vessels, best first; `camera` is that of the picture `rgb`. Empty where no edges make one."""
-    small, small_scale = _shrunk(rgb, SEARCH_PX)
-    vectors, _ = rough_poses(small, frustum, camera.scaled(small_scale))
+    middle, scale = _shrunk(rgb, FIT_PX)
+    small, further = _shrunk(middle, SEARCH_PX, exactly=True)
+    small_camera = camera.scaled(scale * further)
+    vectors, _ = rough_poses(small, frustum, small_camera)
     if not len(vectors):
         return []
-    starts = _tilted(vectors[_apart(vectors, STARTS)], Poses(frustum, camera.scaled(small_scale), vectors))
-    rough = refined(Edges.of(small), starts, LOOKS_ROUGH_PX)
-    middle, scale = _shrunk(rgb, FIT_PX)
+    starts = _tilted(vectors[_apart(vectors, STARTS)], Poses(frustum, small_camera, vectors))
+    rough = refined(Edges.of(small), starts, LOOKS_ROUGH_PX, fine=False)
     chosen = _best_apart(rough, FINALISTS)
-    again = Poses(frustum, camera.scaled(scale), resized(rough.poses.vectors[chosen], scale / small_scale))
-    fits = refined(Edges.of(middle, 1.0), again, LOOKS_FINE_PX)
+    again = Poses(frustum, camera.scaled(scale), resized(rough.poses.vectors[chosen], 1 / further))
+    fits = refined(Edges.of(middle, 1.0), again, LOOKS_MIDDLE_PX)
     return [_located(fits, int(index), camera, 1 / scale) for index in _best_apart(fits, FINALISTS)]
+
+
+def fitted_finely(rgb: RgbImage, found: Located) -> Located:
+    """The same vessel fitted once more in its own part of the picture, as finely as helps.
+
+    Scores stay those of the comparison.
+    """
+    lines = np.concatenate([line[0] for line in outline_lines(found.pose.poses).values()])
+    margin = FINE_MARGIN * np.ptp(lines, axis=0).max()
+    height, width = rgb.shape[:2]
+    left, top = np.clip(lines.min(axis=0) - margin, 0, [width - 8, height - 8]).astype(int)
+    right, bottom = np.clip(lines.max(axis=0) + margin, [left + 8, top + 8], [width, height]).astype(int)
+    part, scale = _shrunk(np.ascontiguousarray(rgb[top:bottom, left:right]), FINE_VESSEL_PX)
+    corner = np.array([left, top, 0.0, 0.0, 0.0])
+    camera = found.pose.camera
+    moved = replace(camera, cx_px=camera.cx_px - left, cy_px=camera.cy_px - top)
+    vectors = np.repeat(resized((found.pose.vector - corner)[None], scale), len(FINE_TILTS_DEG), axis=0)
+    vectors[:, 4] += np.radians(FINE_TILTS_DEG)
+    start = Poses(found.pose.frustum, moved.scaled(scale), vectors)
+    fits = refined(Edges.of(part, 1.0), start, LOOKS_FINE_PX)
+    fine = _located(fits, int(np.argmax(fits.scores)), moved, 1 / scale)
+    pose = SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner)
+    return replace(fine, pose=pose, score=found.score)
 
 
 def resized(vectors: Array, factor: float) -> Array:
@@ -58,8 +86,13 @@ def resized(vectors: Array, factor: float) -> Array:
     return moved
 
 
-def _shrunk(rgb: RgbImage, long_side_px: int) -> tuple[RgbImage, float]:
+def _shrunk(rgb: RgbImage, long_side_px: int, *, exactly: bool = False) -> tuple[RgbImage, float]:
+    """The picture at about this size, by a whole factor, which is quicker; or at exactly this size."""
     factor = long_side_px / max(rgb.shape[:2])
+    if not exactly and factor < 1:
+        factor = 1 / max(round(1 / factor), 1)
+        height, width = (int(side * factor) for side in rgb.shape[:2])
+        rgb = rgb[: round(height / factor), : round(width / factor)]
     if factor >= 1:
         return rgb, 1.0
     smaller = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -67,6 +68,10 @@ class Poses:
 
     def frames(self) -> tuple[Array, Array, Array, Array]:
         """Middle of the axis in mm, axis upwards, direction to the camera, direction to the right; each (N, 3)."""
+        return self._frames
+
+    @cached_property
+    def _frames(self) -> tuple[Array, Array, Array, Array]:
         x, y, log_distance, roll, tilt = self.vectors.T
         depth = np.exp(log_distance)
         ray_x, ray_y = (x - self.camera.cx_px) / self.camera.f_px, (y - self.camera.cy_px) / self.camera.f_px
@@ -79,6 +84,10 @@ class Poses:
 
     def outline_azimuth(self) -> Array:
         """Azimuth (N,) in radians at which the right-hand wall is seen edge-on."""
+        return self._outline_azimuth
+
+    @cached_property
+    def _outline_azimuth(self) -> Array:
         middle, axis, near, _ = self.frames()
         away = -(middle * near).sum(axis=1)
         along = (middle * axis).sum(axis=1)
@@ -106,15 +115,13 @@ class Poses:
         """Pixels (N, M, 2) of M points about each pose's axis; the arguments are (N, M) or broadcast to it."""
         middle, axis, near, right = self.frames()
         azimuth, height, radius = np.broadcast_arrays(azimuth_rad, height_mm, radius_mm)
-        up = height - self.frustum.height_mm / 2
-        space = (
-            middle[:, None, :]
-            + up[..., None] * axis[:, None, :]
-            + (radius * np.cos(azimuth))[..., None] * near[:, None, :]
-            + (radius * np.sin(azimuth))[..., None] * right[:, None, :]
+        up, out, aside = height - self.frustum.height_mm / 2, radius * np.cos(azimuth), radius * np.sin(azimuth)
+        x, y, z = (
+            middle[:, None, k] + up * axis[:, None, k] + out * near[:, None, k] + aside * right[:, None, k]
+            for k in range(3)
         )
-        depth = np.maximum(space[..., 2:], 1.0)
-        return np.asarray(space[..., :2] / depth * self.camera.f_px + [self.camera.cx_px, self.camera.cy_px])
+        scale = self.camera.f_px / np.maximum(z, 1.0)
+        return np.stack([x * scale + self.camera.cx_px, y * scale + self.camera.cy_px], axis=-1)
 
     def wall_px(self, side: int, share_of_height: Array) -> Array:
         """Pixels (N, M, 2) up the right-hand (side 1) or left-hand (-1) outline, at these shares of the height."""

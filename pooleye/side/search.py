@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from pooleye.optics.camera import Camera
@@ -23,15 +24,17 @@ from pooleye.side.pose import Frustum, Poses
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
-SEARCH_PX = 320
+SEARCH_PX = 280
+COARSE_PX = 160  # enough for vessels that fill much of the picture
+COARSE_FROM = 0.22  # of the long side
 NOISE_CODES = 3.0  # a gradient of so many sRGB codes per pixel counts half
 WIDTH_SHARE = (0.075, 0.85)  # of the picture's width that the vessel may take
-SCALE_STEP = 1.045
-ROLLS_DEG = np.arange(-9.0, 9.1, 1.5)
-TILTS_DEG = (-4.0, 0.0, 4.0, 8.0, 13.0, 19.0)
-SHIFTS_PX = np.arange(-9.0, 9.1, 3.0)
-PER_PAIR_SCALE = 24  # wall pairs kept for each scale and roll
-PAIRS = 160  # of them looked at more closely
+SCALE_STEP = 1.08
+ROLLS_DEG = np.arange(-7.5, 7.6, 3.0)
+TILTS_DEG = (-2.0, 4.0, 10.0, 17.0)
+SHIFTS_PX = np.arange(-7.0, 7.1, 3.5)
+PER_PAIR_SCALE = 12  # wall pairs kept for each scale and roll
+PAIRS = 80  # of them looked at more closely
 WALL_SHARES = np.linspace(0.1, 0.9, 14)
 ORDINARY_LIP = 0.5  # strength of a front lip that is seen
 ARC_SHARES = np.linspace(-0.92, 0.92, 16)
@@ -47,12 +50,10 @@ class Edges:
     @classmethod
     def of(cls, rgb: RgbImage, smooth_px: float = 0.8) -> Edges:
         """Edges of the strongest colour channel at each pixel."""
-        soft = cv2.GaussianBlur(rgb, (0, 0), smooth_px) if smooth_px else rgb
-        along_x = cv2.Sobel(soft, cv2.CV_16S, 1, 0, ksize=3)
-        along_y = cv2.Sobel(soft, cv2.CV_16S, 0, 1, ksize=3)
-        gx, gy = _strongest_channel(along_x, along_y)
-        size = np.sqrt(gx * gx + gy * gy) + np.float32(8 * NOISE_CODES)
-        return cls(gx / size, gy / size)
+        soft = cv2.GaussianBlur(rgb, (0, 0), smooth_px)
+        gx, gy = _strongest_gradient(soft)
+        size = cv2.add(cv2.magnitude(gx, gy), 8 * NOISE_CODES)  # Sobel's weights add up to 8
+        return cls(np.asarray(cv2.divide(gx, size)), np.asarray(cv2.divide(gy, size)))
 
     def thinned(self) -> Edges:
         """Only what stands out from its surroundings: texture and broad slopes weaken."""
@@ -62,15 +63,22 @@ class Edges:
         return Edges(*(cv2.GaussianBlur(part * keep, (0, 0), 0.7).astype(np.float32) for part in (self.x, self.y)))
 
 
-def _strongest_channel(gx: NDArray[np.int16], gy: NDArray[np.int16]) -> tuple[Image, Image]:
-    x, y = gx.astype(np.float32), gy.astype(np.float32)
-    size = x * x + y * y
-    best_x, best_y, best = x[..., 0].copy(), y[..., 0].copy(), size[..., 0].copy()
+def _strongest_gradient(rgb: RgbImage) -> tuple[Image, Image]:
+    """Sobel gradients of the channel that changes most, by pixel."""
+    best_x, best_y = (np.asarray(part) for part in cv2.spatialGradient(np.ascontiguousarray(rgb[..., 0])))
+    best = _taxicab(best_x, best_y)
     for channel in (1, 2):
-        better = size[..., channel] > best
-        for target, source in ((best_x, x), (best_y, y), (best, size)):
-            np.copyto(target, source[..., channel], where=better)
-    return best_x, best_y
+        along_x, along_y = cv2.spatialGradient(np.ascontiguousarray(rgb[..., channel]))
+        size = _taxicab(along_x, along_y)
+        better = cv2.compare(size, best, cv2.CMP_GT)
+        for target, source in ((best_x, along_x), (best_y, along_y), (best, size)):
+            cv2.copyTo(source, better, target)
+    return best_x.astype(np.float32), best_y.astype(np.float32)
+
+
+def _taxicab(x: MatLike, y: MatLike) -> NDArray[np.int16]:
+    zero = np.zeros_like(x)
+    return np.asarray(cv2.add(cv2.absdiff(x, zero), cv2.absdiff(y, zero)), dtype=np.int16)
 
 
 def sampled(field: Image, points_px: Array) -> Array:
@@ -86,12 +94,14 @@ def sampled(field: Image, points_px: Array) -> Array:
 
 def normals_px(lines_px: Array) -> Array:
     """Unit normals (N, M, 2) of polylines (N, M, 2)."""
-    along = np.gradient(lines_px, axis=1)
-    normal = np.stack([-along[..., 1], along[..., 0]], axis=-1)
-    return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-9))
+    along = np.empty_like(lines_px)
+    along[:, 1:-1] = lines_px[:, 2:] - lines_px[:, :-2]
+    along[:, 0], along[:, -1] = lines_px[:, 1] - lines_px[:, 0], lines_px[:, -1] - lines_px[:, -2]
+    length = np.maximum(np.hypot(along[..., 0], along[..., 1]), 1e-9)
+    return np.stack([-along[..., 1] / length, along[..., 0] / length], axis=-1)
 
 
-def outline_lines(poses: Poses) -> dict[str, Array]:
+def outline_lines(poses: Poses, fine: bool = True) -> dict[str, Array]:
     """The five lines of the outline, each (N, M, 2): both walls, the base, and the two halves of the rim.
 
     "rim-top" is the half that stands against the background: the farther one as long as the lens is above the rim.
@@ -99,11 +109,12 @@ def outline_lines(poses: Poses) -> dict[str, Array]:
     """
     edge = poses.outline_azimuth()[:, None]
     height = poses.frustum.height_mm
-    near, far = ARC_SHARES * edge, np.pi - ARC_SHARES * (np.pi - edge)
+    arc, wall = (ARC_SHARES, WALL_SHARES) if fine else (ARC_SHARES[::2], WALL_SHARES[::2])
+    near, far = arc * edge, np.pi - arc * (np.pi - edge)
     above = poses.lens_above_mm(height)[:, None] > 0
     return {
-        "left": poses.wall_px(-1, WALL_SHARES),
-        "right": poses.wall_px(1, WALL_SHARES),
+        "left": poses.wall_px(-1, wall),
+        "right": poses.wall_px(1, wall),
         "base": poses.circle_px(poses.foot_line_mm()[:, None], near),
         "rim-top": poses.circle_px(height, np.where(above, far, near)),
         "rim-inside": poses.circle_px(height, np.where(above, near, far)),
@@ -111,9 +122,9 @@ def outline_lines(poses: Poses) -> dict[str, Array]:
 
 
 def supports(edges: Edges, poses: Poses) -> dict[str, Array]:
-    """How much edge (0 to 1) lies along each line of the outline; (N,) each."""
+    """How much edge (0 to 1) lies along each line of the outline, at a few points; (N,) each."""
     found = {}
-    for name, line in outline_lines(poses).items():
+    for name, line in outline_lines(poses, fine=False).items():
         normal = normals_px(line)
         across = sampled(edges.x, line) * normal[..., 0] + sampled(edges.y, line) * normal[..., 1]
         found[name] = np.abs(across).mean(axis=1)
@@ -139,7 +150,7 @@ def combined(part: Mapping[str, Array], poses: Poses) -> Array:
 def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera) -> tuple[Array, Array]:
     """Pose vectors (N, 5) for this picture, best first, and their scores; `camera` is that of this small picture."""
     edges = Edges.of(rgb)
-    pairs = _wall_pairs(edges, frustum)
+    pairs = _wall_pairs(rgb, edges, frustum)
     if not len(pairs):
         return np.empty((0, 5)), np.empty(0)
     vectors = _with_tilts(_distinct(pairs), frustum, camera)
@@ -148,20 +159,34 @@ def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera) -> tuple[Array,
     return vectors[order], scores[order]
 
 
-def _wall_pairs(edges: Edges, frustum: Frustum) -> Array:
-    """Rows (score, x, y, px per mm, roll) of possible pairs of walls, best first; x, y the middle of the vessel."""
+def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum) -> Array:
+    """Rows (score, x, y, px per mm, roll) of possible pairs of walls, best first; x, y the middle of the vessel.
+
+    Large vessels are looked for in a smaller copy of the picture.
+    """
+    height, width = rgb.shape[:2]
+    smallest = WIDTH_SHARE[0] * max(height, width) / (2 * frustum.middle_radius_mm)
+    scales = smallest * SCALE_STEP ** np.arange(60)
+    scales = scales[scales * 2 * frustum.middle_radius_mm < WIDTH_SHARE[1] * width]
+    large = scales * 2 * max(frustum.middle_radius_mm, frustum.height_mm / 2) > COARSE_FROM * max(height, width)
+    factor = COARSE_PX / max(height, width)
+    coarse = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    found = _pairs_of_scales(edges, frustum, scales[~large])
+    rows = _pairs_of_scales(Edges.of(np.asarray(coarse, dtype=np.uint8)), frustum, scales[large] * factor)
+    rows[:, 1:3] = (rows[:, 1:3] + 0.5) / factor - 0.5
+    rows[:, 3] /= factor
+    rows = np.concatenate([found, rows])
+    return np.asarray(rows[np.argsort(-rows[:, 0])])
+
+
+def _pairs_of_scales(edges: Edges, frustum: Frustum, scales: Array) -> Array:
     upright = _ridges(np.abs(edges.x), (9, 1))
     level = cv2.dilate(_ridges(np.abs(edges.y), (1, 9)), np.ones((5, 1), np.uint8))
-    height, width = upright.shape
-    smallest = WIDTH_SHARE[0] * max(height, width) / (2 * frustum.middle_radius_mm)
-    scales = smallest * SCALE_STEP ** np.arange(80)
-    scales = scales[scales * 2 * frustum.middle_radius_mm < WIDTH_SHARE[1] * width]
-    found = []
+    found = [np.empty((0, 5))]
     for roll in np.radians(ROLLS_DEG):
         turned = _Turned.by(roll, float(np.arctan(frustum.widening)), upright, level)
         found += [turned.best_pairs(frustum, float(scale)) for scale in scales]
-    rows = np.concatenate(found) if found else np.empty((0, 5))
-    return np.asarray(rows[np.argsort(-rows[:, 0])])
+    return np.concatenate(found)
 
 
 def _ridges(strength: Image, around: tuple[int, int]) -> Image:
@@ -184,7 +209,7 @@ class _Turned:
         height, width = upright.shape
         centre = ((width - 1) / 2, (height - 1) / 2)
         turn = cv2.getRotationMatrix2D(centre, float(np.degrees(roll)), 1.0)
-        soft = cv2.GaussianBlur(cv2.warpAffine(upright, turn, (width, height)), (3, 1), 0.7)
+        soft = cv2.GaussianBlur(cv2.warpAffine(upright, turn, (width, height)), (5, 1), 1.0)
         walls = [np.cumsum(_sheared(soft, side * np.tan(taper)), axis=0, dtype=np.float32) for side in (1, -1)]
         rows = np.cumsum(cv2.warpAffine(level, turn, (width, height)), axis=1, dtype=np.float32)
         return cls(walls[0], walls[1], rows, cv2.invertAffineTransform(turn), roll)
@@ -196,17 +221,19 @@ class _Turned:
         rows, columns = self.left.shape
         if across >= columns - 4 or down >= rows - 2:
             return np.empty((0, 5))
-        top = np.arange(0, rows - down - 1, 2)  # row of the rim
+        top = np.arange(0, rows - down - 1, 3)  # row of the rim
         left = (self.left[top + margin + reach] - self.left[top + margin])[:, :-across:2] / reach
         right = (self.right[top + margin + reach] - self.right[top + margin])[:, across::2] / reach
         inset = round(0.1 * across)
         level = (self.level[:, across - inset : columns - inset] - self.level[:, inset : columns - across + inset])[:, ::2]
         level = level / (across - 2 * inset)
         score = np.minimum(left, right) + 0.5 * level[top + down] + 0.25 * level[top]
-        best = np.argpartition(score.ravel(), -min(PER_PAIR_SCALE, score.size))[-PER_PAIR_SCALE:]
-        row, column = np.unravel_index(best, score.shape)
-        middle = np.stack([2 * column + across / 2, top[row] + down / 2, np.ones(len(best))], axis=1) @ self.back.T
-        return np.column_stack([score[row, column], middle, np.full(len(best), scale), np.full(len(best), self.roll)])
+        row_of_column = score.argmax(axis=0)
+        best_of_column = score[row_of_column, np.arange(score.shape[1])]
+        column = np.argsort(best_of_column)[-PER_PAIR_SCALE:]
+        row = row_of_column[column]
+        middle = np.stack([2 * column + across / 2, top[row] + down / 2, np.ones(len(row))], axis=1) @ self.back.T
+        return np.column_stack([score[row, column], middle, np.full(len(row), scale), np.full(len(row), self.roll)])
 
 
 def _sheared(picture: Image, per_row: float) -> Image:

@@ -39,7 +39,11 @@ def outline_blur_share(rgb: RgbImage, located: Located) -> float:
     walls and arcs."""
     lines = {name: line[0] for name, line in outline_lines(located.pose.poses).items()}
     size_px = float(np.ptp(np.concatenate(list(lines.values())), axis=0).max())
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    points = np.concatenate(list(lines.values()))
+    corner = np.maximum(points.min(axis=0) - 0.1 * size_px, 0).astype(int)
+    right, bottom = (points.max(axis=0) + 0.1 * size_px).astype(int)
+    grey = cv2.cvtColor(rgb[corner[1] : bottom, corner[0] : right], cv2.COLOR_RGB2GRAY).astype(np.float32)
+    lines = {name: line - corner for name, line in lines.items()}
     groups = (("left", "right"), ("base", "rim-top"))
     return max(_blur_px(grey, [lines[name] for name in group], size_px) / size_px for group in groups)
 

@@ -12,7 +12,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
 from pooleye.side.flames import flames_of
-from pooleye.side.locate import Located, vessels_in
+from pooleye.side.locate import Located, fitted_finely, vessels_in
 from pooleye.side.pose import Frustum
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ MIN_SCORE = 1.55  # of the outline, below which no vessel is there
 MIN_LINE = 0.12  # the weakest of walls and base
 FLAME_BONUS = 0.35  # the candle meant is the lit one
 SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
-CANDIDATES = 6
+CANDIDATES = 4
 
 
 @dataclass(frozen=True)
@@ -65,15 +65,16 @@ def located_vessel(
 
     Where the height was not known the returned shape has the height that fits best.
     """
-    rated: list[tuple[float, Located, Outside]] = []
+    found: list[tuple[Located, Outside]] = []
     for shape in _shapes(outside):
-        found = [one for one in vessels_in(rgb, shape.frustum, camera)[:CANDIDATES] if _is_vessel(one)]
-        rated += [(_rating(rgb, one, shape, headspace_mm), one, shape) for one in found]
-    if not rated:
+        seen = vessels_in(rgb, shape.frustum, camera)[:CANDIDATES]
+        found += [(one, shape) for one in seen if _is_vessel(one)]
+    if not found:
         raise Declined("no-vessel", hint=NO_VESSEL_HINT)
-    _, best, shape = max(rated, key=lambda row: row[0])
+    best, shape = _meant(rgb, found, headspace_mm)
     if not outside.height_known:
         best, shape = _with_best_height(rgb, best, shape, camera)
+    best = fitted_finely(rgb, best)
     _require_whole(rgb, best)
     return best, shape
 
@@ -93,10 +94,28 @@ def _is_vessel(one: Located) -> bool:
     return one.score >= MIN_SCORE and weakest >= MIN_LINE
 
 
-def _rating(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> float:
+def _meant(
+    rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None
+) -> tuple[Located, Outside]:
+    """Flames are looked for only where they can decide."""
+    plain = [one.score - SIZE_BONUS * float(one.pose.vector[2]) for one, _ in found]
+    best = found[int(np.argmax(plain))]
+    close = [index for index, score in enumerate(plain) if score > max(plain) - FLAME_BONUS]
+    if all(_same_place(found[index][0], best[0]) for index in close):
+        return best
+    return found[max(close, key=lambda index: plain[index] + FLAME_BONUS * _is_lit(rgb, *found[index], headspace_mm))]
+
+
+def _same_place(one: Located, other: Located) -> bool:
+    """Whether two finds are the same object, seen with another tilt or a little larger."""
+    apart_px = np.linalg.norm(one.pose.vector[:2] - other.pose.vector[:2])
+    size_px = one.pose.frustum.middle_radius_mm * one.pose.camera.f_px / np.exp(one.pose.vector[2])
+    return bool(apart_px < 0.4 * size_px and abs(one.pose.vector[2] - other.pose.vector[2]) < 0.15)
+
+
+def _is_lit(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> bool:
     pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
-    lit = bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm).bodies)
-    return one.score + FLAME_BONUS * lit - SIZE_BONUS * float(one.pose.vector[2])
+    return bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm).bodies)
 
 
 def _with_best_height(rgb: RgbImage, best: Located, shape: Outside, camera: Camera) -> tuple[Located, Outside]:
