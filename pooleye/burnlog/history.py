@@ -36,6 +36,20 @@ def _edits(record: Base) -> Iterator[tuple[str, Any, Any]]:
         before, after = list(history.deleted or ()), list(history.added or ())
         if before and after and before[0] != after[0]:
             yield column.key, before[0], after[0]
+    yield from _moved_links(record)
+
+
+def _moved_links(record: Base) -> Iterator[tuple[str, Any, Any]]:
+    """Links to another record that are about to change: their key columns follow only while the change is written."""
+    state = inspect(record)
+    for link in state.mapper.relationships:
+        if link.uselist:
+            continue
+        history = state.attrs[link.key].load_history()
+        # A link that was empty before has nothing among what was deleted.
+        before, after = [*(history.deleted or ()), None], list(history.added or ())
+        if after and before[0] is not after[0]:
+            yield link.key, getattr(before[0], "id", None), getattr(after[0], "id", None)
 
 
 def _write_history(session: Session, _context: object, _instances: object) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from pooleye.burnlog import materials, trace, trials
+from pooleye.burnlog import corrections, materials, trace, trials
 from pooleye.burnlog.pours import CandleSet, Recipe, load_of, more_candles, pour
 from pooleye.burnlog.records import Candle
 from pooleye.burnlog.store import Workspace
@@ -135,6 +135,15 @@ def test_one_candle_answers_one_question(workspace: Workspace, three: Callable[.
     with pytest.raises(PooleyeError) as refused:
         trials.add_to_trial(workspace, "two", codes[:1])
     assert refused.value.reference == "in-another-trial"
+
+
+def test_moving_a_candle_into_a_trial_is_kept_in_its_history(workspace: Workspace, three: Callable[..., Any]) -> None:
+    code, *_ = three(workspace)
+    trials.new_trial(workspace, "spring jar")
+    trials.add_to_trial(workspace, "spring jar", [code])
+    lines = [entry.what for entry in corrections.history(workspace, code).entries]
+    assert any("trial None → 1" in line for line in lines)
+    assert any("arm None → wick 3" in line for line in lines)
 
 
 # --- lots: trace, hold, cost ----------------------------------------------------------------------------------------
