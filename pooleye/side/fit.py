@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 STEPS = np.array([0.3, 0.3, 2e-3, 2e-3, 4e-3])  # for derivatives by differences
 TILT_PRIOR = (np.radians(5.0), np.radians(12.0))  # judged: how people hold a phone beside a candle
+HELD_TILT = np.radians(0.1)
 POINTS_PER_EDGE = 6  # neighbouring points that share one edge's error
 MIN_STRENGTH = 0.08  # of an edge, on the scale of Edges, below which a point saw nothing
 INSIDE_WEIGHT = (0.05, 0.5)  # of the rim's inner half, for a lens below the rim or above it
@@ -46,14 +47,20 @@ class Fits:
         return np.asarray(combined(self.strengths, self.poses) + exact)
 
 
-def refined(edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True) -> Fits:
-    """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points."""
-    for look_px in looks_px[:-1]:
-        poses = _step(edges, poses, look_px, fine).poses
-    return _step(edges, poses, looks_px[-1], fine)
+def refined(
+    edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True, held: int = 0
+) -> Fits:
+    """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points.
+
+    The tilt is held in the first `held` steps: a wrong one lets the rim's two halves take each other's edges, and
+    no small step leads out of that; so several tilts are tried and each is first fitted as well as it can be.
+    """
+    for index, look_px in enumerate(looks_px[:-1]):
+        poses = _step(edges, poses, look_px, fine, hold_tilt=index < held).poses
+    return _step(edges, poses, looks_px[-1], fine, hold_tilt=False)
 
 
-def _step(edges: Edges, poses: Poses, look_px: float, fine: bool) -> Fits:
+def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, hold_tilt: bool) -> Fits:
     lines = outline_lines(poses, fine)
     counts = [line.shape[1] for line in lines.values()]
     points = np.concatenate(list(lines.values()), axis=1)
@@ -63,7 +70,7 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool) -> Fits:
     inside = np.repeat([name == "rim-inside" for name in lines], counts)
     share = np.where(inside[None], np.take(INSIDE_WEIGHT, above.astype(int))[:, None], 1.0)
     weight = share * strength * (strength > MIN_STRENGTH)
-    move, covariances, scatters, robust = _solved(_slopes(poses, points, normals, fine), offset, weight, look_px, poses)
+    move, covariances, scatters, robust = _solved(_slopes(poses, points, normals, fine), offset, weight, look_px, poses, hold_tilt)
     shown = np.split(strength * (robust > 0.3), np.cumsum(counts)[:-1], axis=1)
     return Fits(
         Poses(poses.frustum, poses.camera, poses.vectors + move),
@@ -100,7 +107,7 @@ def _slopes(poses: Poses, points: Array, normals: Array, fine: bool) -> Array:
 
 
 def _solved(
-    slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses
+    slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses, hold_tilt: bool
 ) -> tuple[Array, Array, Array, Array]:
     """Steps, covariances, scatters and robust weights of the weighted least squares problems slope @ step = offset."""
     tilt = poses.vectors[:, 4]
@@ -110,9 +117,9 @@ def _solved(
         used = weight * robust
         normal = np.einsum("nmi,nm,nmj->nij", slope, used, slope)
         pull = np.einsum("nmi,nm->ni", slope, used * offset)
-        strength = scatter**2 / TILT_PRIOR[1] ** 2
+        strength = scatter**2 / (HELD_TILT if hold_tilt else TILT_PRIOR[1]) ** 2
         normal[:, 4, 4] += strength
-        pull[:, 4] += strength * (TILT_PRIOR[0] - tilt)
+        pull[:, 4] += 0.0 if hold_tilt else strength * (TILT_PRIOR[0] - tilt)
         normal += 1e-6 * np.eye(5)
         step = np.linalg.solve(normal, pull[..., None])[..., 0]
         residual = offset - np.einsum("nmi,ni->nm", slope, step)

@@ -24,8 +24,8 @@ START_TILTS_DEG = (-3.0, 2.0, 7.0, 14.0)
 FINALISTS = 8
 LOOKS_ROUGH_PX = (5.0, 4.0, 3.0)
 LOOKS_MIDDLE_PX = (5.0, 4.0, 2.5)
-LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.5)
-FINE_TILTS_DEG = (-10.0, -5.0, 0.0, 5.0, 10.0)  # tried about the tilt found
+LOOKS_FINE_PX = (6.0, 4.0, 3.0, 3.0, 2.5)
+FINE_TILTS_DEG = (-10.0, -7.5, -5.0, -2.5, 0.0, 2.5, 5.0, 7.5, 10.0)  # tried about the tilt found
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +48,7 @@ def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera) -> list[Located]
     vectors, _ = rough_poses(small, frustum, small_camera)
     if not len(vectors):
         return []
-    starts = _tilted(vectors[_apart(vectors, STARTS)], Poses(frustum, small_camera, vectors))
+    starts = _tilted(Poses(frustum, small_camera, vectors[_apart(vectors, STARTS)]), np.radians(START_TILTS_DEG), about_foot=False)
     rough = refined(Edges.of(small), starts, LOOKS_ROUGH_PX, fine=False)
     chosen = _best_apart(rough, FINALISTS)
     again = Poses(frustum, camera.scaled(scale), resized(rough.poses.vectors[chosen], 1 / further))
@@ -70,10 +70,10 @@ def fitted_finely(rgb: RgbImage, found: Located) -> Located:
     corner = np.array([left, top, 0.0, 0.0, 0.0])
     camera = found.pose.camera
     moved = replace(camera, cx_px=camera.cx_px - left, cy_px=camera.cy_px - top)
-    vectors = np.repeat(resized((found.pose.vector - corner)[None], scale), len(FINE_TILTS_DEG), axis=0)
-    vectors[:, 4] += np.radians(FINE_TILTS_DEG)
-    start = Poses(found.pose.frustum, moved.scaled(scale), vectors)
-    fits = refined(Edges.of(part, 1.0), start, LOOKS_FINE_PX)
+    vector = resized((found.pose.vector - corner)[None], scale)
+    tilts = vector[0, 4] + np.radians(FINE_TILTS_DEG)
+    start = _tilted(Poses(found.pose.frustum, moved.scaled(scale), vector), tilts, about_foot=True)
+    fits = refined(Edges.of(part, 1.0), start, LOOKS_FINE_PX, held=2)
     fine = _located(fits, int(np.argmax(fits.scores)), moved, 1 / scale)
     pose = SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner)
     return replace(fine, pose=pose, score=found.score)
@@ -99,10 +99,17 @@ def _shrunk(rgb: RgbImage, long_side_px: int, *, exactly: bool = False) -> tuple
     return np.asarray(smaller, dtype=np.uint8), factor
 
 
-def _tilted(vectors: Array, poses: Poses) -> Poses:
-    """Each pose also with other tilts; what moves is the rim, so that the foot stays where it was seen."""
-    turned = np.repeat(vectors, len(START_TILTS_DEG), axis=0)
-    turned[:, 4] = np.tile(np.radians(START_TILTS_DEG), len(vectors))
+def _tilted(poses: Poses, tilts_rad: Array, *, about_foot: bool) -> Poses:
+    """Each pose with each of the tilts; turned about its middle, or about the foot's nearest point, which is always
+    seen and, once found, stays where it is."""
+    before = Poses(poses.frustum, poses.camera, np.repeat(poses.vectors, len(tilts_rad), axis=0))
+    turned = before.vectors.copy()
+    turned[:, 4] = np.tile(tilts_rad, len(poses.vectors))
+    if not about_foot:
+        return Poses(poses.frustum, poses.camera, turned)
+    facing = np.zeros(1)
+    slipped = Poses(poses.frustum, poses.camera, turned).circle_px(0.0, facing) - before.circle_px(0.0, facing)
+    turned[:, :2] -= slipped[:, 0]
     return Poses(poses.frustum, poses.camera, turned)
 
 
