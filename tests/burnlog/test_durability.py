@@ -36,7 +36,7 @@ def test_killed_at_random_moments_nothing_is_lost_and_nothing_is_there_twice() -
     report = json.loads(ran.stdout)
     assert report["faults"] == []
     assert ran.returncode == 0
-    assert report["kills"] == 10
+    assert report["kills"] >= 10
     # A test that never kills in the middle would prove nothing.
     assert report["killed_half_way"] >= 2
     assert {one["kind"] for one in report["rounds"]} == {"batch-threads", "batch-cores", "snap"}
