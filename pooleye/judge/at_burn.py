@@ -45,8 +45,8 @@ def judge_burn(criteria: Criteria, candle: Candle, burn: Burn) -> BurnVerdict:
     findings += [incident_finding(one, burn) for one in burn.incidents]
     findings = list({(one.rule, one.severity): one for one in findings}.values())
     findings += _end(criteria, candle, burn) + _whole(criteria, candle, burn)
-    if not burn.looks:
-        findings.append(Finding("looks", "missing", "any look at it", "the log itself", number=burn.number))
+    if not any(look.lit for look in burn.looks):
+        findings.append(Finding("looks", "missing", "any look at it alight", "the log itself", number=burn.number))
     return BurnVerdict(
         burn.number, _word(findings, burn), by_weight(findings), looks, check_burn(criteria, candle, burn),
         unfinished=not burn.ended,

@@ -209,7 +209,7 @@ def _late_soot(criteria: Criteria, candle: Candle) -> list[Finding]:
 
 def _adrift(burns: tuple[BurnVerdict, ...]) -> list[Finding]:
     """A wick that came loose once: the candle is not lit again, whatever came after."""
-    rules = ("wick_to_wall", "wick_moved", "wick-adrift")
+    rules = ("wick_to_wall", "wick_moved", "wick-adrift", "eye_wick")
     found = [one for burn in burns for one in of(burn.findings, "stop") if one.rule in rules]
     return [replace(found[0], rule="wick_adrift", words=f"{found[0].words} Not to be lit again.")] if found else []
 

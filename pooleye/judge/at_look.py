@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pooleye.flags import FLAGS, Severity
-from pooleye.judge import derived
+from pooleye.judge import by_eye, derived
 from pooleye.judge.criteria import Criteria, Criterion
-from pooleye.judge.evidence import Burn, Candle, Incident, Look
+from pooleye.judge.evidence import AFTER_SNUFFING, Burn, Candle, Incident, Look
 from pooleye.judge.findings import Finding, Standing, by_weight, judged, of, stand, told
 from pooleye.measurement import Quantity
 
 #: What the flame's stop is judged by, the most telling first: the tallest flame of a clip, the flame, what shows of it.
 _FLAMES = ("flame_height_max", "flame_height")
+#: What may be judged of a candle that was just snuffed.
+_UNLIT = AFTER_SNUFFING | {"wick_to_wall", "wick_moved", "wick_offset_share", "wax_left_level"}
 #: A look without the flame's height says nothing of the commonest danger.
 _NEEDED = ("flame_height", "flames_too_many", "wick_to_wall")
 
@@ -58,9 +60,10 @@ def judge_look(criteria: Criteria, candle: Candle, burn: Burn, look: Look) -> Lo
     findings = [
         _judged(one, values, place, burn.number)
         for one in applicable(criteria, "look", candle, burn, look.minutes)
-        if one.quantity != "wick_moved" or one.quantity in values or not _is_first(candle, look)
+        if (look.lit or one.quantity in _UNLIT)
+        and (one.quantity != "wick_moved" or one.quantity in values or not _is_first(candle, look))
     ]
-    findings += _of_flags(look, place, burn.number)
+    findings += _of_flags(look, place, burn.number) + by_eye.findings(burn, look, values, place)
     findings += [incident_finding(one, burn) for one in burn.incidents if _happened_by(one, look)]
     findings = _without_lesser(findings)
     return LookVerdict(look.minutes, _word(criteria, findings), by_weight(findings))

@@ -14,6 +14,10 @@ from pooleye.measurement import Quantity
 
 #: Callipers on a bore: ±0.5 mm, rectangular (JCGM 100:2008, 4.3.7); judged.
 BORE_U_MM = 0.5 / math.sqrt(3)
+#: What says that a look saw the pool.
+POOL_SEEN = frozenset({"pool_diameter", "pool_coverage", "hangup_mean", "pool_depth"})
+#: What a photo taken after snuffing still tells.
+AFTER_SNUFFING = frozenset({"wick_offset", "wick_lean", "soot_delta_L", "carbon_ball_diameter", "debris_count"})
 #: The thing that varies in a trial -> the fields of `Setup` that it is allowed to change.
 VARIABLES: Mapping[str, tuple[str, ...]] = {
     "wick": ("wick", "wick_count"),
@@ -79,13 +83,26 @@ class Incident:
 
 
 @dataclass(frozen=True)
+class Said:
+    """What a tester's note claims by eye: quantity and state as the reader of notes has them, and the note's words."""
+
+    quantity: str
+    state: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Look:
-    """One look at a burning candle, `minutes` after lighting: quantities by name, the photo's flags, notes' words."""
+    """One look at a candle, `minutes` after lighting: quantities by name, the photo's flags, what notes claim.
+
+    `lit` is False for a photo taken after snuffing: it tells of wick, soot and debris, not of flame or pool.
+    """
 
     minutes: float
     values: Mapping[str, Quantity] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
-    said: tuple[str, ...] = ()
+    said: tuple[Said, ...] = ()
+    lit: bool = True
 
 
 @dataclass(frozen=True)
@@ -119,13 +136,19 @@ class Burn:
 
     @property
     def last_look(self) -> Look | None:
-        """The latest look, or None."""
-        return self.looks[-1] if self.looks else None
+        """The latest look at the burning candle that saw its pool, else the latest one; None without any."""
+        lit = [look for look in self.looks if look.lit]
+        pools = [look for look in lit if POOL_SEEN & look.values.keys()]
+        seen = pools or lit
+        return seen[-1] if seen else None
 
 
 @dataclass(frozen=True)
 class Candle:
-    """One candle over its life. `over`: it burns no more (used up, stopped for good, retired); `over_why` says why."""
+    """One candle over its life. `over`: it burns no more (used up, stopped for good, retired); `over_why` says why.
+
+    `new_values`: measured on the new candle, before its first burn.
+    """
 
     code: str
     setup: Setup
@@ -135,6 +158,7 @@ class Candle:
     level_left_mm: Quantity | None = None
     over: bool = False
     over_why: str | None = None
+    new_values: Mapping[str, Quantity] = field(default_factory=dict)
 
     @property
     def hours_burnt(self) -> float:
@@ -143,6 +167,8 @@ class Candle:
 
     def first_value(self, name: str) -> Quantity | None:
         """The earliest measured value of a quantity, the baseline of what may move."""
+        if name in self.new_values:
+            return self.new_values[name]
         return next((look.values[name] for burn in self.burns for look in burn.looks if name in look.values), None)
 
 

@@ -195,6 +195,36 @@ def growth_of(
     return growth(points, candle.setup.bore_mm, within_min=within_min)
 
 
+@dataclass(frozen=True)
+class PoolOutcome:
+    """Width that the first looks of a burn would have forecast for its last look, against what that look saw."""
+
+    burn: int
+    from_looks: int
+    at_min: float
+    forecast: Quantity
+    happened: Quantity
+
+    @property
+    def z(self) -> float:
+        """(forecast - happened) in standard uncertainties of both."""
+        return (self.forecast.value - self.happened.value) / math.hypot(self.forecast.u, self.happened.u)
+
+
+def pools_looked_back(candle: Candle) -> tuple[PoolOutcome, ...]:
+    """Each burn's last width forecast from all looks before it; it takes three looks with a measured pool."""
+    found = []
+    for burn in candle.burns:
+        points = [(look.minutes, look.values["pool_diameter"]) for look in burn.looks if "pool_diameter" in look.values]
+        if len(points) < 3:
+            continue
+        at_min, happened = points[-1]
+        before = growth(points[:-1], candle.setup.bore_mm, within_min=at_min)
+        if before is not None:
+            found.append(PoolOutcome(burn.number, before.looks, at_min, before.at_end_mm, happened))
+    return tuple(found)
+
+
 # ---- hours and burns left ---------------------------------------------------------------------------------------
 #: A single burn's rate may be off the next one's by this share (first-hour and later rates of one candle differ by a
 #: third: five pillar types, first hour 4.4 to 7.3 g/h, later 4.7 to 7.1 g/h); judged from that.

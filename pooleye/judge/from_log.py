@@ -89,7 +89,7 @@ def _filed(session: Session, candle: records.Candle) -> _Filed:
     return _Filed(
         _by_burn(session.scalars(photos.order_by(records.Photo.id))),
         _by_burn(session.scalars(measured.order_by(records.Measurement.at, records.Measurement.id))),
-        _by_burn(session.scalars(_sound(records.Note, candle).order_by(records.Note.at))),
+        _by_burn(session.scalars(_sound(records.Note, candle).options(selectinload(records.Note.claims)))),
         _by_burn(session.scalars(_sound(records.Incident, candle).order_by(records.Incident.at))),
     )
 
@@ -117,6 +117,7 @@ def candle_of(session: Session, candle: records.Candle) -> evidence.Candle:
         level_left_mm=left.level if left else None,
         over=candle.stopped_at is not None or candle.finished_at is not None or _burnt_out(candle),
         over_why=candle.stopped_reason or candle.finished_reason,
+        new_values=_new_values(filed),
     )
 
 
@@ -201,13 +202,17 @@ def _incidents(filed: _Filed, burn: records.Burn) -> tuple[evidence.Incident, ..
     return tuple(found)
 
 
+#: Minutes, values, flags and claims of a look while it is put together.
+_Parts = tuple[float, dict[str, Quantity], list[str], list[evidence.Said]]
+
+
 class _Gathered:
     """Looks of a burn while they are put together: what was filed near the same minute is one look."""
 
     def __init__(self) -> None:
-        self.looks: list[tuple[float, dict[str, Quantity], list[str], list[str]]] = []
+        self.looks: list[_Parts] = []
 
-    def at(self, minutes: float) -> tuple[float, dict[str, Quantity], list[str], list[str]]:
+    def at(self, minutes: float) -> _Parts:
         """The look at this minute, a new one when there is none near."""
         near = [one for one in self.looks if abs(one[0] - minutes) <= SAME_LOOK_MIN]
         if near:
@@ -228,14 +233,49 @@ def _looks(filed: _Filed, candle: records.Candle, burn: records.Burn) -> tuple[e
     for one in filed.by_hand.get(burn.id, ()):
         if (minutes := _minutes(burn, one)) is not None:
             gathered.add(minutes, one.quantity, Quantity(one.value, one.u, one.unit))
-    for said in filed.notes.get(burn.id, ()):
-        if (minutes := _minutes(burn, said)) is not None:
-            gathered.at(minutes)[3].append(said.text)
+    for note in filed.notes.get(burn.id, ()):
+        if (minutes := _minutes(burn, note)) is not None:
+            gathered.at(minutes)[3].extend(_said(note))
     found = []
     for minutes, values, flags, words in gathered.looks:
         _add_level(candle, burn, minutes, values)
-        found.append(evidence.Look(minutes, values, tuple(dict.fromkeys(flags)), tuple(words)))
-    return tuple(found)
+        found.append(evidence.Look(minutes, values, tuple(dict.fromkeys(flags)), tuple(dict.fromkeys(words))))
+    return (*found, *_after(filed, burn))
+
+
+def _said(note: records.Note) -> list[evidence.Said]:
+    """What the newest reading of a note claims, without what the note itself withdrew."""
+    reader = note.claims[-1].reader if note.claims else ""
+    return [
+        evidence.Said(one.quantity, one.state, one.words)
+        for one in note.claims
+        if one.reader == reader and one.state is not None and not one.superseded
+    ]
+
+
+def _after(filed: _Filed, burn: records.Burn) -> list[evidence.Look]:
+    """Photos taken after snuffing: what they tell of wick, soot and debris, as a look at the burn's end."""
+    time_ = burns.duration(burn)
+    values: dict[str, Quantity] = {}
+    flags: list[str] = []
+    for photo in filed.photos.get(burn.id, ()):
+        if photo.phase == "after":
+            by_tool = newest_reading(photo)
+            flags += by_tool.flags if by_tool else []
+            values.update(_values(by_tool) | _values(newest_reading(photo, by_hand=True)))
+    kept = {name: value for name, value in values.items() if name in evidence.AFTER_SNUFFING}
+    if time_ is None or not (kept or flags):
+        return []
+    return [evidence.Look(time_[0], kept, tuple(dict.fromkeys(flags)), lit=False)]
+
+
+def _new_values(filed: _Filed) -> dict[str, Quantity]:
+    """What was measured on the new candle."""
+    found: dict[str, Quantity] = {}
+    for photo in filed.photos.get(None, ()):
+        if photo.phase == "new":
+            found.update(_values(newest_reading(photo)) | _values(newest_reading(photo, by_hand=True)))
+    return found
 
 
 def _from_photos(filed: _Filed, burn: records.Burn, gathered: _Gathered) -> None:

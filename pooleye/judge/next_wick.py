@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pooleye.judge.criteria import Criteria
@@ -31,9 +31,9 @@ class Next:
 
     def said(self) -> list[str]:
         """One line, or none when there is nothing to burn."""
-        if self.wicks:
-            return [f"test next: {', '.join(self.wicks)}"]
-        return [f"test next: {self.candles} candles an arm"] if self.candles else []
+        wanted = [", ".join(self.wicks)] if self.wicks else []
+        wanted += [f"{self.candles} candles an arm"] if self.candles else []
+        return [f"test next: {' or '.join(wanted)}"] if wanted else []
 
 
 def size_of(trial: Trial, arm: str) -> Size | None:
@@ -60,7 +60,9 @@ def what_next(criteria: Criteria, trial: Trial, arms: Sequence[ArmVerdict]) -> N
     if cool and hot and not open_:
         return _between(trial, cool, hot)
     if open_:
-        return _undecided(open_)
+        found = _undecided(open_)
+        one_way = bool(cool) != bool(hot)
+        return _with_direction(found, trial, arms, open_, up=bool(cool)) if one_way else found
     return _further(trial, arms, up=bool(cool))
 
 
@@ -80,17 +82,31 @@ def _undecided(arms: Sequence[ArmVerdict]) -> Next:
         if missing:
             why.append(f"{arm.name}: not measured on every candle: {', '.join(missing)}.")
         if wanted and all(wanted):
-            most = max(most, *(one for one in wanted if one is not None))
-            why.append(f"{arm.name}: too close to call; {most} candles an arm would settle it if they burn like these.")
+            need = max(one for one in wanted if one is not None)
+            most = max(most, need)
+            why.append(f"{arm.name}: too close to call; {need} candles an arm would settle it if they burn like these.")
         elif wanted:
             why.append(f"{arm.name}: its mean lies so near a limit that more candles would hardly settle it.")
         if arm.word == "unsafe":
-            why.append(
-                f"{arm.name}: unsafe, and not for its wick's size: {'; '.join(arm.reasons)} Put that right first."
-            )
+            why.append(f"{arm.name}: unsafe, not for its wick's size: put that right first ({'; '.join(arm.reasons)}).")
         elif not missing and not wanted:
             why.append(f"{arm.name}: {arm.word}; look at its candles one by one.")
     return Next("not enough evidence", tuple(why), candles=most or None)
+
+
+def _with_direction(
+    found: Next, trial: Trial, arms: Sequence[ArmVerdict], open_: Sequence[ArmVerdict], *, up: bool
+) -> Next:
+    """Where the decided arms all fail one way and the open ones are near those limits: the next size, too."""
+    means = "cool" if up else "hot"
+    near = [[a for a in arm.answers if a.standing == "too close to call"] for arm in open_]
+    if not all(answers and all(one.response.means == means for one in answers) for answers in near):
+        return found
+    further = _further(trial, arms, up=up)
+    if not further.wicks:
+        return found
+    text = f"The others run {means}, and this is near the same limit: {further.wicks[0]} may tell more."
+    return replace(found, why=(*found.why, text), wicks=further.wicks)
 
 
 def _ordered(trial: Trial, series: str | None) -> list[Size]:

@@ -17,7 +17,7 @@ from pooleye.judge import forecast, from_log, plan, trial
 from pooleye.judge.at_life import CandleVerdict, judge_candle
 from pooleye.judge.criteria import Criteria, load_criteria
 from pooleye.judge.findings import Finding
-from pooleye.judge.forecast import Growth, Left, Outcome
+from pooleye.judge.forecast import Growth, Left, Outcome, PoolOutcome
 from pooleye.judge.reopened import Conclusion, Recipe, Reopened, reopened
 from pooleye.judge.trial import TrialVerdict
 
@@ -69,6 +69,7 @@ class Forecast:
     growth: Growth | None
     left: Left | None
     looked_back: tuple[Outcome, ...] = ()
+    pools: tuple[PoolOutcome, ...] = ()
 
     def said(self) -> list[str]:
         """Lines for a person; what cannot be forecast says why."""
@@ -78,8 +79,11 @@ class Forecast:
         elif self.burn:
             lines.append("no forecast of the pool: two looks with a measured pool are needed")
         lines += self.left.said() if self.left else ["no forecast of its life: weigh it new and after each burn"]
+        for pool in self.pools:
+            what = f"burn {pool.burn}, {pool.at_min:.0f} min: {pool.forecast} was forecast from {pool.from_looks} looks"
+            lines.append(f"{what}; it was {pool.happened}")
         for one in self.looked_back:
-            lines.append(f"after burn {one.after} it would have been {one.forecast}; it was {one.happened}")
+            lines.append(f"after burn {one.after}: {one.forecast} more were forecast; it burnt {one.happened}")
         return lines
 
 
@@ -98,6 +102,7 @@ def forecast_of(workspace: Workspace, code: str, *, within_min: float | None = N
         forecast.growth_of(candle, last, within_min=length) if last else None,
         forecast.hours_left(candle, stop, burn_hours=length / 60),
         forecast.looked_back(candle, stop),
+        forecast.pools_looked_back(candle),
     )
 
 

@@ -140,3 +140,13 @@ def test_forecasts_are_held_to_what_then_happened(made):
 def test_a_forecast_that_was_wrong_shows(made):
     found = forecast.looked_back(made.candle(*weighed([3.0, 3.1, 3.0, 9.0]), over=True), 12.7)
     assert abs(found[-1].z) > 3
+
+
+def test_pool_forecasts_are_held_to_the_last_look(made):
+    looks = [made.look(m, pool_diameter=(float(curve(70, 70, m)), 0.7)) for m in (60, 120, 180, 240)]
+    stalled = [*looks[:2], made.look(240, pool_diameter=(46.0, 0.7))]
+    good, bad = forecast.pools_looked_back(made.candle(made.burn(1, *looks), made.burn(2, *stalled)))
+    assert (good.from_looks, good.at_min) == (3, 240)
+    assert abs(good.z) < 2
+    assert bad.z > 2  # the pool stopped growing: a draught, or a drowning wick
+    assert forecast.pools_looked_back(made.candle(made.burn(1, *looks[:2]))) == ()

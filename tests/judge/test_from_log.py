@@ -17,7 +17,7 @@ from pooleye.burnlog.bench import Place
 from pooleye.burnlog.burns import Lighting, light, snuff
 from pooleye.burnlog.filing import correct_by_hand, file_photo, job_for, record_reading
 from pooleye.burnlog.find import candle as find_candle
-from pooleye.burnlog.looks import incident, measure_by_hand, note
+from pooleye.burnlog.looks import incident, keep_claims, measure_by_hand, note
 from pooleye.burnlog.materials import add_lot, add_wick
 from pooleye.burnlog.pours import CandleSet, Recipe, pour
 from pooleye.burnlog.records import Finding, Photo
@@ -61,12 +61,21 @@ class Bench:
             weigh(self.workspace, code, 430.0, step_g=0.1)
         return made.codes
 
-    def photo(self, code: str, burn: int, minutes: float, values: dict[str, tuple[float, float]], flags=()) -> str:
+    def photo(
+        self,
+        code: str,
+        burn: int | None,
+        minutes: float,
+        values: dict[str, tuple[float, float]],
+        flags=(),
+        phase="alight",
+    ) -> str:
         """File a photo that was measured with these values."""
         self.shots += 1
         path = self.photos / f"{self.shots}.jpg"
         path.write_bytes(f"photo {self.shots}".encode())
-        place = Place(code, "alight", burn, minutes, minutes)
+        lit = phase == "alight"
+        place = Place(code, phase, burn, minutes if lit else None, minutes if lit else None)
         filed = file_photo(self.workspace, path, place, found_how="given", view="top")
         with self.workspace.read() as session:
             job = job_for(session, self.workspace, session.get_one(Photo, filed.photo_id))
@@ -215,7 +224,16 @@ def test_what_the_log_holds_is_what_is_judged(bench):
     bench.clock.moment = lit + timedelta(minutes=122)
     measure_by_hand(bench.workspace, code, "heat", 51.0)
     measure_by_hand(bench.workspace, code, "width", 40.0)  # less sure than the photo: the photo's stays
-    note(bench.workspace, code, "a steady flame")
+    noted = note(bench.workspace, code, "a steady flame")
+    claim = {
+        "quantity": "flame-motion",
+        "state": "steady",
+        "value": None,
+        "unit": None,
+        "where": None,
+        "words": "steady",
+    }
+    keep_claims(bench.workspace, noted.note_id, "reader/1", [{**claim, "superseded": False, "hedged": False}])
     correct_by_hand(bench.workspace, sha, {"wick_offset": Quantity(4.0, 0.5, "mm")})
     with bench.workspace.read() as session:
         found = from_log.candle_of(session, find_candle(session, code))
@@ -223,7 +241,7 @@ def test_what_the_log_holds_is_what_is_judged(bench):
     (look,) = burn.looks
     assert look.minutes == 120.0
     assert look.flags == ("focal-assumed",)
-    assert look.said == ("a steady flame",)
+    assert [(one.quantity, one.state) for one in look.said] == [("flame-motion", "steady")]
     assert look.values["pool_diameter"] == Quantity(50.0, 0.5, "mm")
     assert look.values["wick_offset"] == Quantity(4.0, 0.5, "mm")  # a person's correction stands beside, and counts
     assert look.values["vessel_temperature"].value == 51.0
@@ -232,6 +250,20 @@ def test_what_the_log_holds_is_what_is_judged(bench):
     assert not burn.ended
     assert burn.wax_before_g is not None
     assert burn.wax_before_g.value == pytest.approx(180.0)
+
+
+def test_photos_of_the_new_candle_and_after_snuffing_are_used(bench):
+    (code,) = bench.pour("middle", 1)
+    bench.photo(code, None, 0.0, {"wick_offset": (1.0, 0.4), "pool_coverage": (0.0, 0.01)}, phase="new")
+    bench.burn((code,), 1.0, 20.0)
+    bench.photo(code, 1, 0.0, {"wick_offset": (9.0, 0.4), "pool_diameter": (60.0, 0.5)}, phase="after")
+    with bench.workspace.read() as session:
+        found = from_log.candle_of(session, find_candle(session, code))
+    assert found.new_values["wick_offset"].value == 1.0
+    lit, after = found.burns[0].looks
+    assert (lit.lit, after.lit) == (True, False)
+    assert set(after.values) == {"wick_offset"}
+    assert service.judge(bench.workspace, [code]).candles[0].word == "unsafe as tested"
 
 
 def test_weighings_give_rate_level_and_what_is_left(bench):

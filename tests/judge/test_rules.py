@@ -6,12 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from pooleye.audit.claims import STATES
 from pooleye.judge import derived
 from pooleye.judge.at_burn import judge_burn
 from pooleye.judge.at_life import judge_candle
 from pooleye.judge.at_look import judge_look
+from pooleye.judge.by_eye import SIGNS
 from pooleye.judge.criteria import shipped
-from pooleye.judge.evidence import Incident, Size
+from pooleye.judge.evidence import Incident, Look, Said, Size
 from pooleye.judge.findings import Standing, stand
 from pooleye.measurement import Quantity
 
@@ -319,3 +321,67 @@ def test_an_hour_per_inch():
 def test_a_value_in_another_unit_is_refused():
     with pytest.raises(ValueError, match="is in mm, not in"):
         stand(Quantity(3.0, 0.1, "in"), shipped()["flame_height_limit"])
+
+
+# ---- what notes say, and photos taken after snuffing -----------------------------------------------------------------
+
+
+def said(made, *claims, number=3, minutes=240.0, **values):
+    """The verdict on a burn whose one look holds these (quantity, state) claims of a note."""
+    look = replace(made.look(minutes, **values), said=tuple(Said(q, s, f"{s} {q}") for q, s in claims))
+    burn = made.burn(number, look)
+    return judge_burn(shipped(), made.candle(burn), burn)
+
+
+def test_the_eye_counts_where_nothing_was_measured_and_only_there(made):
+    for values, counts in (({"soot_delta_L": None}, True), ({"soot_delta_L": (-0.2, 0.8)}, False)):
+        found = said(made, ("soot", "heavy"), **values).findings
+        assert any(one.rule == "eye_soot" for one in found) is counts
+
+
+def test_the_eye_never_decides_alone_but_two_signs_do(made):
+    blind = {"soot_delta_L": None, "carbon_ball_diameter": None}
+    assert said(made, ("soot", "heavy"), **blind).word == "in range, with one sign of running hot"
+    assert said(made, ("soot", "heavy"), ("carbon-ball", "large"), **blind).word == "runs hot"
+
+
+def test_a_ring_by_eye_is_judged_late_and_not_in_the_first_burns(made):
+    blind = {"hangup_mean": None, "pool_diameter": None, "pool_depth": (9.0, 0.6)}
+    for number, minutes, told in ((3, 240.0, True), (1, 240.0, False), (3, 60.0, False)):
+        found = said(made, ("hang-up", "heavy"), number=number, minutes=minutes, **blind).findings
+        assert any(one.rule == "eye_hang-up" for one in found) is told
+
+
+def test_a_wick_that_a_note_calls_adrift_is_a_stop_whatever_the_photo_shows(made):
+    verdict = said(made, ("wick", "adrift"))
+    assert verdict.word == "stop"
+    assert "by eye" in verdict.said()[0]
+
+
+def test_every_state_judged_by_eye_is_one_the_reader_of_notes_knows():
+    assert all(state in STATES[quantity] for quantity, state in SIGNS)
+
+
+def test_a_photo_after_snuffing_tells_of_wick_and_soot_but_not_of_the_pool(made):
+    snuffed = Look(241.0, made.quantities(wick_offset=(30.0, 0.5), soot_delta_L=(-9.0, 0.8)), lit=False)
+    burn = made.burn(3, made.look(), snuffed)
+    verdict = judge_burn(shipped(), made.candle(burn), burn)
+    rules = {one.rule: one.severity for one in verdict.findings}
+    assert rules["wick_to_wall"] == "stop"
+    assert rules["soot"] == "watch"
+    assert rules["hang_up"] == "fine"  # still judged by the look at the burning candle
+    assert rules["flame_height_limit"] == "fine"
+
+
+def test_only_a_photo_after_snuffing_is_no_look_at_the_burn(made):
+    burn = made.burn(3, Look(240.0, made.quantities(wick_offset=(1.0, 0.5)), lit=False))
+    verdict = judge_burn(shipped(), made.candle(burn), burn)
+    assert verdict.word == "cannot tell"
+    assert any("any look at it alight" in line for line in verdict.said())
+
+
+def test_a_wick_is_held_to_where_it_stood_in_the_new_candle(made):
+    burn = made.burn(1, made.look(wick_offset=(9.0, 0.4)))
+    for new, word in (({"wick_offset": (1.0, 0.4)}, "stop"), ({}, "in range")):
+        candle = made.candle(burn, new_values=made.quantities(**new))
+        assert judge_burn(shipped(), candle, burn).word == word

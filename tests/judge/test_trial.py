@@ -258,6 +258,15 @@ def test_all_cool_goes_up_as_far_as_the_trend_says(made):
     assert "2 sizes up" in " ".join(verdict.why)
 
 
+def test_near_the_limit_beside_arms_that_run_cool_the_next_size_is_named_too(made):
+    verdict = decide(made, arms(made, a=(2, COOL), b=(3, (2.0, 2.7, 2.3))))
+    assert verdict.word == "not enough evidence"
+    assert verdict.next is not None
+    assert verdict.next.wicks == ("wick 4",)
+    assert verdict.next.candles is not None
+    assert "wick 4 or" in verdict.next.said()[0]
+
+
 def test_a_steeper_trend_needs_one_size(made):
     verdict = decide(made, arms(made, a=(1, (11.0, 11.1, 10.9)), b=(2, (5.0, 5.1, 4.9))))
     assert verdict.next is not None
