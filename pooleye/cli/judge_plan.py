@@ -13,7 +13,7 @@ from pooleye.cli.log_common import AsJson, Folder, add_all, caution, grams, minu
 if TYPE_CHECKING:
     from datetime import time
 
-    from pooleye.judge.plan import Bench, Question
+    from pooleye.judge.plan import Bench, Plan, Question
 
 Text = str | None
 
@@ -63,7 +63,19 @@ def plan(
 
             ics.write_bytes(as_calendar(made, workspace.now()))
         caution()
-        tell(made, as_json)
+        if as_json:
+            typer.echo(_json(made))
+        else:
+            tell(made, as_json=False)
+
+
+def _json(made: Plan) -> str:
+    """As for every other command; days and times of day in ISO 8601."""
+    import json
+
+    from pooleye.burnlog.results import as_json
+
+    return json.dumps(as_json(made), ensure_ascii=False, allow_nan=False, default=str)
 
 
 def _question(

@@ -400,6 +400,23 @@ def test_a_new_trial_is_planned_and_written_for_a_calendar(bench, command, tmp_p
     assert len(entries) == 2 + 16
 
 
+def test_a_plan_is_json_too(bench, command):
+    bench.pour("thin", 1)
+    _, out, _ = run(
+        command, bench, "plan", "x", "--vessel", "jar", "--wax", "soy", "--wick", "a", "--wick", "b",
+        "--pour-on", "2026-02-01", "--json",
+    )  # fmt: skip
+    said = json.loads(out)
+    assert said["pour_on"] == "2026-02-01"
+    assert said["sittings"][0]["starts"].endswith("Z")
+
+
+def test_a_forecast_is_json_too(three_arms, command):
+    bench, arms = three_arms
+    _, out, _ = run(command, bench, "forecast", arms["middle"][0], "--json")
+    assert json.loads(out)["left"]["rate"]["unit"] == "g/h"
+
+
 def test_the_rest_of_a_trial_is_planned_without_what_was_stopped(bench, command):
     new_trial(bench.workspace, "going on")
     codes = bench.pour("thin", 2, trial="going on")
