@@ -96,22 +96,24 @@ class Photo:
         return (np.asarray(points, dtype=np.float64) + 0.5) / self.scale_px - 0.5
 
 
-def load_photo(path: str | Path, *, long_side_px: int = 2048) -> Photo:
-    """Opens a photo at a working size of at most `long_side_px` on its longer side.
+def load_photo(path: str | Path, *, long_side_px: int = 2048, at_least_px: int = ENOUGH_LONG_SIDE_PX) -> Photo:
+    """Opens a photo at a working size of at most `long_side_px` and, if it has them, `at_least_px` on its longer side.
 
     Raises Declined (unreadable, too-large, animated, too-small) with a hint that fits the file.
     """
-    return photo_from_bytes(_read_bytes(Path(path)), str(path), long_side_px=long_side_px)
+    return photo_from_bytes(_read_bytes(Path(path)), str(path), long_side_px=long_side_px, at_least_px=at_least_px)
 
 
-def photo_from_bytes(data: bytes, path: str, *, long_side_px: int = 2048) -> Photo:
+def photo_from_bytes(
+    data: bytes, path: str, *, long_side_px: int = 2048, at_least_px: int = ENOUGH_LONG_SIDE_PX
+) -> Photo:
     """As `load_photo`, for a file's content that is already in memory; `path` is only a name here."""
     header = _open_header(data, path)
     _check_size(header, path)
     _check_still(header, data, path)
     orientation, camera_tags = _exif(header)
     turn = UPRIGHT_TURN.get(orientation, UPRIGHT_TURN[1])
-    pixels, scale_px = _decode(header, data, turn, long_side_px, path)
+    pixels, scale_px = _decode(header, data, turn, (at_least_px, long_side_px), path)
     focal_35mm, focal_note = _focal_35mm(camera_tags)
     taken_at, time_note = _taken_at(camera_tags)
     return Photo(
@@ -247,12 +249,13 @@ def _turned_size(size: tuple[int, int], turn: tuple[bool, int]) -> tuple[int, in
 
 
 def _decode(
-    header: Image.Image, data: bytes, turn: tuple[bool, int], long_side_px: int, path: str
+    header: Image.Image, data: bytes, turn: tuple[bool, int], long_side_range_px: tuple[int, int], path: str
 ) -> tuple[RgbImage, float]:
     """The upright working picture and its scale."""
+    at_least_px, long_side_px = long_side_range_px
     width, height = header.size
     plain_jpeg = header.format in ("JPEG", "MPO") and header.mode in ("RGB", "L")
-    reduction = _reduction(header.size, turn, long_side_px)
+    reduction = _reduction(header.size, turn, min(at_least_px, long_side_px))
     try:
         pixels = _decode_jpeg(data, reduction) if plain_jpeg else _decode_by_pillow(header, reduction)
     except Exception as error:  # decoders raise their own, undocumented errors on damaged data
@@ -263,13 +266,12 @@ def _decode(
     return _shrunk(_turned(whole, turn), float(reduction), long_side_px)
 
 
-def _reduction(size: tuple[int, int], turn: tuple[bool, int], long_side_px: int) -> int:
+def _reduction(size: tuple[int, int], turn: tuple[bool, int], enough: int) -> int:
     """The strongest reduction (1, 2, 4, 8) that still leaves enough pixels and keeps the pixel grid exact.
 
     A decoder rounds odd sizes up; the last, partly empty column is dropped, which shifts the grid if the picture is
     then mirrored or turned. So a turned picture is reduced only by what divides its sides.
     """
-    enough = min(ENOUGH_LONG_SIDE_PX, long_side_px)
     return next(
         factor
         for factor in (8, 4, 2, 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass, field
 from pathlib import Path, PurePath
@@ -25,8 +25,9 @@ from pooleye.burnlog.filing import (
     record_reading,
     unmeasured,
 )
-from pooleye.burnlog.look import CLIP_SUFFIXES, PHOTO_SUFFIXES, Seen, look
+from pooleye.burnlog.look import CLIP_SUFFIXES, PHOTO_SUFFIXES, Seen, look, look_closely
 from pooleye.burnlog.matching import Decided, Offset, Undecided, decide, session_offset
+from pooleye.burnlog.names import read_name
 from pooleye.burnlog.records import Photo, Reading
 from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.stops import advice_on
@@ -209,13 +210,24 @@ def _summary(tally: _Tally, dry_run: bool) -> BatchSummary:
     )
 
 
-def _look_at_all(paths: Sequence[Path], pool: Executor, tally: _Tally, report: Progress) -> list[Seen]:
-    """A first look at every file, in the order of ``paths``."""
+def _look_at_all(
+    paths: Sequence[Path], folder: Path, codes: Collection[str], pool: Executor, report: Progress
+) -> list[Seen]:
+    """A look at every file, in the order of ``paths``; a closer one where neither label nor name tells the candle."""
     seen: dict[str, Seen] = {}
     for path, future in in_window(pool, look, [str(one) for one in paths], window_of(pool)):
         seen[path] = _seen(path, future)
         report("look", len(seen), len(paths))
+    nameless = [one.path for one in seen.values() if not _tells_candle(one, _name_in(folder, Path(one.path)), codes)]
+    for path, future in in_window(pool, look_closely, nameless, window_of(pool)):
+        seen[path] = _seen(path, future)
     return [seen[str(path)] for path in paths]
+
+
+def _tells_candle(seen: Seen, name: PurePath, codes: Collection[str]) -> bool:
+    """Whether there is nothing to look for more closely."""
+    is_clip = name.suffix.lower() in CLIP_SUFFIXES
+    return is_clip or seen.problem is not None or bool(seen.codes) or bool(read_name(name, codes).codes)
 
 
 def _seen(path: str, future: Future[Seen]) -> Seen:
@@ -244,7 +256,9 @@ def _decided(
     report: Progress,
 ) -> list[_Decision]:
     """Photos with a sure place, new candles first (their photos are the baselines of the others)."""
-    looked = _look_at_all(paths, pool, tally, report)
+    with workspace.read() as session:
+        codes = set(find.known_codes(session))
+    looked = _look_at_all(paths, folder, codes, pool, report)
     with workspace.read() as session:
         candles = {one.code: one for one in find.all_candles(session)}
         fresh = _fresh(session, looked, tally)

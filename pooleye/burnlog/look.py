@@ -31,6 +31,15 @@ class Seen:
 
 def look(path: str) -> Seen:
     """Look at one file. Never raises for what is wrong with the file itself."""
+    return _look(path, closely=False)
+
+
+def look_closely(path: str) -> Seen:
+    """Look at one file at its full size, for a label that is small in the picture."""
+    return _look(path, closely=True)
+
+
+def _look(path: str, *, closely: bool) -> Seen:
     from pooleye.flags import Declined
 
     try:
@@ -38,13 +47,13 @@ def look(path: str) -> Seen:
         if Path(path).suffix.lower() in CLIP_SUFFIXES:
             # A clip's own time is often that of the copy, not of the camera; folder and name tell where it belongs.
             return Seen(path, sha256)
-        return _look_at_photo(path, sha256)
+        return _look_at_photo(path, sha256, closely)
     except (Declined, PooleyeError) as why:
         return Seen(path, problem=why.message, hint=why.hint)
 
 
-def _look_at_photo(path: str, sha256: str) -> Seen:
+def _look_at_photo(path: str, sha256: str, closely: bool) -> Seen:
     from pooleye.burnlog.picture_codes import codes_in_photo
 
-    taken_at, codes = codes_in_photo(path)
+    taken_at, codes = codes_in_photo(path, closely=closely)
     return Seen(path, sha256, taken_at, codes)

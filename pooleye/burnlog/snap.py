@@ -14,7 +14,7 @@ from pooleye.burnlog import bench, burns, find, states
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.card_reading import CardSeen, card_in_photo
 from pooleye.burnlog.filing import Measurer, file_photo, job_for, measure_job, place_of_photo, record_reading
-from pooleye.burnlog.look import CLIP_SUFFIXES, Seen, look
+from pooleye.burnlog.look import CLIP_SUFFIXES, Seen, look, look_closely
 from pooleye.burnlog.matching import utc_of
 from pooleye.burnlog.records import Candle, Photo
 from pooleye.burnlog.results import Advice, with_advice
@@ -129,6 +129,8 @@ def snap(
     if not path.is_file():
         raise PooleyeError("no-photo", f"there is no photo {path}", hint="check the name; it may be in another folder")
     seen = look(str(path))
+    if code is None and not seen.codes:
+        seen = look_closely(str(path))
     if seen.problem is not None:
         raise PooleyeError("unreadable-photo", f"{path.name}: {seen.problem}", hint=seen.hint or "send the original")
     with workspace.read() as session:

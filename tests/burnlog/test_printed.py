@@ -254,3 +254,16 @@ def test_labels_of_a_pour_and_cards_are_written_from_the_log(
 
 def test_a_code_is_spelled_out_for_reading_aloud() -> None:
     assert printed.spelled("K7CX") == "Kilo seven Charlie X-ray"
+
+
+def test_a_label_that_is_small_in_the_picture_is_found_in_the_whole_of_it(
+    label_page: NDArray[np.uint8], tmp_path: Path
+) -> None:
+    # Four times the simulated camera's pixels, as a phone's 12 megapixels; the label fills a part of them.
+    near = photograph(label_page, Shot(LABEL_AT, 330, 15, 30))
+    half = cv2.resize(near, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA)
+    picture = np.full((2 * HIGH, 2 * WIDE, 3), 110, np.uint8)
+    picture[700 : 700 + half.shape[0], 900 : 900 + half.shape[1]] = half
+    cv2.imwrite(str(tmp_path / "p.jpg"), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
+    quick, closely = codes_in_photo(str(tmp_path / "p.jpg")), codes_in_photo(str(tmp_path / "p.jpg"), closely=True)
+    assert (quick[1], closely[1]) == ((), (CODE,))
