@@ -33,6 +33,7 @@ JUMP = 1.35  # a row this much wider than those before it has met glare or a lip
 BRIDGE_MM = 2.6  # such rows are passed over if the old width comes back within this
 GAP_MM = 0.6
 WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
+LIP_BELOW_MM = 0.5  # how far below the lip its glow reaches
 LIP_GLOW_MM = 2.0  # how far above the rim its glow reaches in an overexposed picture
 SAME_PLATEAU = 0.955  # share of the plateau so far that a further row must have, except where the rim crosses
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
@@ -238,18 +239,18 @@ def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
 def _without_glowing_lip(
     view: FacingView, runs: list[_Run], top: End, lip_mm: tuple[float, float]
 ) -> tuple[list[_Run], End]:
-    """Drops wide rows at the very top that lie where the rim glows: the lip, lit by the flame behind it."""
+    """Drops the rows at the rim where the top of a body is only the lip, lit by the flame behind it."""
     _, heights = view.to_mm(np.zeros(len(runs)), [run.row for run in runs])
     low, high = lip_mm
     if not low - 1.0 <= heights[0] <= high + LIP_GLOW_MM:
         return runs, top
     below = [run.width for run, height in zip(runs, heights, strict=True) if low - 4.0 < height < low - 1.0]
-    at_lip = [k for k in range(len(runs)) if heights[k] > low - 1.0]
+    at_lip = [k for k in range(len(runs)) if heights[k] > low - LIP_BELOW_MM]
     body = float(np.median(below)) if below else 0.0
     wide = [k for k in at_lip if runs[k].width > 1.1 * body]
     if not below or (not wide and min(runs[k].width for k in at_lip) < 0.6 * body):
         return runs, top
-    return runs[(wide[-1] if wide else at_lip[-1]) + 1 :], "lip"
+    return runs[at_lip[-1] + 1 :], "lip"
 
 
 def _blue_foot(view: FacingView, last: _Run, width_mm: float) -> float | None:

@@ -28,6 +28,7 @@ U_TIP_MM = 0.15
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
 U_POOL_BY_WAX_MM = 2.0
+USUAL_SLENDERNESS = 0.25  # width over height, judged; 0.2 to 0.3 occur
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,8 @@ def flame_sizes(
     if pool_mm is None and wax_mm is not None and not hidden:
         pool_mm, u_pool_mm = wax_mm - 1.0, U_POOL_BY_WAX_MM
     foot = _foot_of(body, pool_mm, u_pool_mm, hidden)
-    guess_mm = foot.height_mm if foot else min(body.bottom_mm, body.top_mm - 1.2 * float(np.percentile(body.widths, 90)))
     skip = (lip_mm[0] - LIP_SKIP_MM, lip_mm[1] + LIP_SKIP_MM)
+    guess_mm = foot.height_mm if foot else _guessed_foot_mm(body, skip)
     drop = fitted_drop(body, guess_mm, skip)
     tip_mm, u_tip_mm = _tip_of(body, drop, lip_mm, mm_per_px)
     shown_foot = _shown_foot_mm(body, hidden, front_lip_mm, wax_mm)
@@ -133,6 +134,15 @@ def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) 
     return Foot(pool_mm + half, half, u_pool_mm)
 
 
+def _guessed_foot_mm(body: Body, skip: tuple[float, float]) -> float:
+    """Where the foot of a flame of usual slenderness would be; only for the shape of the part that shows."""
+    foot_mm = body.bottom_mm
+    for _ in range(3):
+        drop = fitted_drop(body, foot_mm, skip)
+        foot_mm = min(body.bottom_mm, drop.tip_mm - drop.width_mm / USUAL_SLENDERNESS)
+    return foot_mm
+
+
 def _tip_of(body: Body, drop: Drop, lip_mm: tuple[float, float], mm_per_px: float) -> tuple[float, float]:
     """Height of the tip and its standard uncertainty."""
     if body.top == "lip":  # the tip is lost in the rim's own glow
@@ -178,7 +188,7 @@ def _width(
     }
     shown = body.length_mm / max(drop.tip_mm - foot_mm, 1.0)
     if shown < 0.55 or foot is None:  # the widest place does not show
-        parts["hidden"] = U_WIDTH_HIDDEN * drop.width_mm * min(1.0, 2 * (0.6 - min(shown, 0.6)) + (0.3 if foot is None else 0))
+        parts["hidden"] = U_WIDTH_HIDDEN * drop.width_mm * (2 * (0.6 - min(shown, 0.6)) + (1.2 if foot is None else 0))
     return quantity(drop.width_mm, "mm", parts)
 
 

@@ -11,7 +11,7 @@ wall magnifies azimuths, not heights.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -32,9 +32,13 @@ SMOOTH_MM = 0.4
 NOISE_CODES = 6.0  # change over SMOOTH_MM that counts half
 CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-2.0, 4.0)  # of the wax line against the pool that was given, with all errors
+CLEAR_SHARE = 0.6  # of the clearest line's vote
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
 LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
 STRAIGHT_MM = 0.7
+MAX_WEDGE_MM = 2.0
+LIQUID_UNASKED_MM = (2.0, 9.0)  # depths believed where the pool's height was not given
+FAR_SIDE_MM = 3.0
 RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
 DEPTH_RANGE_MM = (1.2, 25.0)
 FLAME_CODE = 235.0
@@ -42,12 +46,13 @@ FLAME_CODE = 235.0
 
 @dataclass(frozen=True)
 class LevelLine:
-    """A level line on the near wall: height above the underside, how unanimously the columns show it (0 to 1), and the
-    scatter of its height between columns."""
+    """A level line on the near wall: height above the underside, how unanimously the columns show it (0 to 1), the
+    scatter of its height between columns, and the height above it where the change begins."""
 
     height_mm: float
     vote: float
     scatter_mm: float
+    onset_mm: float
 
 
 @dataclass(frozen=True)
@@ -118,10 +123,19 @@ def _line_at(change: Array, heights: Array, peak: int, vote: float) -> LevelLine
     part = change[low:high][:, facing] * np.sign(change[peak].sum())
     best, strength = part.argmax(axis=0), part.max(axis=0)
     seen = heights[low + best[strength > 0.15]]
+    onset = _onset_mm(change.mean(axis=1), heights, peak)
     if len(seen) < 5:
-        return LevelLine(float(heights[peak]), vote, 0.5)
+        return LevelLine(float(heights[peak]), vote, 0.5, onset)
     middle = float(np.median(seen))
-    return LevelLine(middle, vote, max(float(1.4826 * np.median(np.abs(seen - middle))), STEP_MM / 2))
+    scatter = max(float(1.4826 * np.median(np.abs(seen - middle))), STEP_MM / 2)
+    return LevelLine(middle, vote, scatter, onset)
+
+
+def _onset_mm(mean_change: Array, heights: Array, peak: int) -> float:
+    """Upwards from the line's strongest change, the height at which the change has sunk to a tenth of it."""
+    along = mean_change[peak::-1] * np.sign(mean_change[peak])
+    faint = along < 0.1 * along[0]
+    return float(heights[peak - int(np.argmax(faint))]) if faint.any() else float(heights[0])
 
 
 def _surface_of(
@@ -130,33 +144,33 @@ def _surface_of(
     """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
     in the picture. Where none is there, a ring of solid wax may stand higher.
 
-    With the pool's height unknown: the clearest, or one as clear above it (liquid over solid); not one that is only the
-    far side of a lower line.
+    With the pool's height unknown: the lowest clear one, since all that shows behind the wall shows above it; or, above
+    that, the surface of a liquid over it, which is not the far side of the same level.
     """
+    straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
     if pool_mm is not None:
         low, high = AT_POOL_MM
         at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
         if at_pool:
-            bottom = min(line.height_mm for line in at_pool)
-            return max((line for line in at_pool if line.height_mm - bottom < SAME_LINE_MM), key=lambda line: line.vote)
-        ring = [line for line in lines if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
+            return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
+        ring = [line for line in straight if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
         return max(ring, key=lambda line: line.vote, default=None)
-    clear = [line for line in lines if line.vote >= CLEAR_VOTE and not _is_far_side(line, lines, pose, radius_mm)]
-    best = max(clear, key=lambda line: line.vote, default=None)
-    if best is None:
+    clear = sorted((line for line in straight if line.vote >= CLEAR_VOTE), key=lambda line: line.height_mm)
+    if not clear:
         return None
-    above = [line for line in clear if 0 < line.height_mm - best.height_mm < 12 and line.vote > 0.85 * best.vote]
-    return max(above, key=lambda line: line.height_mm, default=best)
+    lowest = clear[0]
+    far_mm = _far_side_mm(lowest.height_mm, pose, radius_mm)
+    low, high = LIQUID_UNASKED_MM
+    above = [line for line in clear[1:] if low <= line.height_mm - lowest.height_mm <= high]
+    above = [line for line in above if abs(line.height_mm - far_mm) > FAR_SIDE_MM]
+    return above[0] if above else lowest
 
 
-def _is_far_side(line: LevelLine, lines: list[LevelLine], pose: SidePose, radius_mm: float) -> bool:
-    """Whether the line lies where a clear lower one would show at the far wall, looked at over its own surface."""
-    return any(
-        other.height_mm < line.height_mm - 2
-        and other.vote >= CLEAR_VOTE
-        and abs(_far_side_mm(other.height_mm, pose, radius_mm) - line.height_mm) < 1.5
-        for other in lines
-    )
+def _lowest_clear(lines: list[LevelLine]) -> LevelLine:
+    """The lowest of the clear ones; of a pair that is one edge, the clearer."""
+    enough = CLEAR_SHARE * max(line.vote for line in lines)
+    bottom = min(line.height_mm for line in lines if line.vote >= enough)
+    return max((line for line in lines if 0 <= line.height_mm - bottom < SAME_LINE_MM), key=lambda line: line.vote)
 
 
 def _far_side_mm(height_mm: float, pose: SidePose, radius_mm: float) -> float:
@@ -173,7 +187,12 @@ def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | No
     low, high = DEPTH_RANGE_MM
     below = [line for line in lines if low <= surface.height_mm - line.height_mm <= high and line.vote >= needed]
     below = [line for line in below if line.scatter_mm <= STRAIGHT_MM]
-    return max(below, key=lambda line: line.height_mm, default=None)
+    solid = max(below, key=lambda line: line.height_mm, default=None)
+    if solid is None:
+        return None
+    # the solid's upper edge is a thin, lit wedge: it ends where the change begins, above the strongest change
+    onset_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2)
+    return replace(solid, height_mm=onset_mm)
 
 
 def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> float:
@@ -188,4 +207,4 @@ def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> 
 
 
 def _raised(line: LevelLine, shift_mm: float) -> LevelLine:
-    return LevelLine(line.height_mm + shift_mm, line.vote, line.scatter_mm)
+    return replace(line, height_mm=line.height_mm + shift_mm)
