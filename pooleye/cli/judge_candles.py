@@ -49,6 +49,7 @@ def forecast(
     """Forecast a candle: will the pool reach the wall, how many hours are left."""
     from pooleye.judge import service
 
+    caution()
     with opened(folder) as workspace:
         tell(service.forecast_of(workspace, code, within_min=minutes_of(length)), as_json)
 

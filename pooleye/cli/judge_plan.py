@@ -43,7 +43,10 @@ def plan(
     begins: Annotated[str, typer.Option(metavar="HH:MM", help="When a day's first burn begins.")] = "18:00",
     burn: Annotated[str, typer.Option(metavar="TIME", help="Length of a burn.")] = "4h",
     pour_on: Annotated[Text, typer.Option(metavar="YYYY-MM-DD", help="Day of the pour; else today.")] = None,
-    ics: Annotated[Path | None, typer.Option(metavar="FILE", help="Write it for a calendar, as iCalendar.")] = None,
+    ics: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write it for a calendar; an earlier file's dropped burns are cancelled."),
+    ] = None,
     folder: Folder = None,
     as_json: AsJson = False,
 ) -> None:
@@ -61,7 +64,8 @@ def plan(
         if ics is not None:
             from pooleye.judge.calendar_file import as_calendar
 
-            ics.write_bytes(as_calendar(made, workspace.now()))
+            before = ics.read_bytes() if ics.is_file() else None
+            ics.write_bytes(as_calendar(made, workspace.now(), before=before))
         caution()
         if as_json:
             typer.echo(_json(made))

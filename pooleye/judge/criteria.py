@@ -193,6 +193,9 @@ def _overridden(path: Path, criterion: Criterion, table: Any) -> Criterion:
     except ValueError as error:
         raise PooleyeError("bad-criterion", f"{path}: {error}", hint="see: pooleye criteria") from None
     _refuse_looser(path, criterion, own)
+    if own.quantity == "confidence" and not 0.5 <= (own.least or 0.0) < 1:
+        text = f"{path}: {own.key} must be a share from 0.5 to below 1"
+        raise PooleyeError("bad-criterion", text, hint="least = 0.9")
     return own
 
 
@@ -215,7 +218,7 @@ def _refuse_looser(path: Path, base: Criterion, own: Criterion) -> None:
         or (own.burns != base.burns)
     )
     if base.strict and looser:
-        text = f"{path} makes {base.key} ({base.window}) looser; it guards against fire: {base.source}"
+        text = f"{path} makes {base.key} ({base.window}) looser, which is not allowed: {base.source}"
         raise PooleyeError("looser-than-allowed", text, hint="make it stricter or leave it out")
 
 

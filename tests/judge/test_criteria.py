@@ -60,6 +60,7 @@ def test_an_own_figure_replaces_the_shipped_one_and_says_so(tmp_path):
         ("[hang_up]\nburns = 'late'\n", "bad-criterion", "criteria"),
         ("[flame_window]\nleast = 40\n", "bad-criterion", "criteria"),
         ("hang_up = 2\n", "bad-criterion", "[hang_up]"),
+        ("[prediction_confidence]\nleast = 1.0\n", "bad-criterion", "0.9"),
         ("[hang_up\n", "bad-criteria-file", "--toml"),
     ],
 )
@@ -77,6 +78,7 @@ def test_what_cannot_be_meant_is_refused_with_what_is_near(tmp_path, text, refer
         "[wax_left_limit]\nleast = 5\n",
         "[second_flame]\nseverity = 'watch'\n",
         "[flame_height_limit]\nburns = '3-'\n",
+        "[candles_per_arm]\nleast = 1\n",
     ],
 )
 def test_a_guard_against_fire_cannot_be_loosened(tmp_path, text):

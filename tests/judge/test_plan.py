@@ -148,15 +148,24 @@ def test_the_calendar_file_holds_pour_cure_and_sittings_with_an_alarm_a_look():
     assert b"\r\n" in as_calendar(made, MADE)  # RFC 5545, 3.1
 
 
-def test_an_entry_keeps_its_uid_and_one_that_is_dropped_is_cancelled():
+def test_a_new_file_replaces_the_entries_it_keeps_and_cancels_those_to_come_that_it_drops():
     made = plan(Bench(table=4))
-    after = replanned(made, stopped=["wick 3 no. 1", "wick 2 no. 1"], now=made.sittings[2].ends)
-    before_uids = {str(one["uid"]) for one in events(as_calendar(made, MADE))}
-    found = events(as_calendar(after, MADE, before=made))
-    assert len({str(one["uid"]) for one in found}) == len(found)
-    assert {str(one["uid"]) for one in found} == before_uids
-    cancelled = [one for one in found if one.get("status") == "CANCELLED"]
-    assert len(cancelled) == len(made.sittings) - len(after.sittings) > 0
+    now = made.sittings[2].ends
+    after = replanned(made, stopped=["wick 3 no. 1", "wick 2 no. 1"], now=now)
+    old = as_calendar(made, MADE)
+    by_uid = {str(one["uid"]): one for one in events(as_calendar(after, now.astimezone(UTC), before=old))}
+    uids = {str(one["uid"]) for one in events(old)}
+    assert set(by_uid) == uids
+    cancelled = {one.decoded("dtstart") for one in by_uid.values() if one.get("status") == "CANCELLED"}
+    kept = {one.starts.astimezone(UTC) for one in after.sittings}
+    assert cancelled == {one.starts.astimezone(UTC) for one in made.sittings} - kept
+    assert cancelled
+    assert min(cancelled) > now.astimezone(UTC)
+
+
+def test_a_file_that_is_no_calendar_is_not_replaced():
+    with pytest.raises(PooleyeError, match="cannot be read"):
+        as_calendar(plan(), MADE, before=b"a shopping list")
 
 
 def test_the_rest_of_a_trial_is_planned_from_what_its_candles_have_left(made):
