@@ -109,7 +109,7 @@ def record(facts: list[dict[str, Any]], order: list[str]) -> None:
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("names", nargs="*", help="files to make, with or without ending; default all")
-    p.add_argument("--spp", type=int, default=96, help="light paths a pixel")
+    p.add_argument("--spp", type=int, help="light paths a pixel, instead of what the list of shots says")
     p.add_argument(
         "--variant", default="scalar_rgb", help="of Mitsuba; llvm_ad_rgb is about six times as fast and needs LLVM"
     )
@@ -123,7 +123,7 @@ def main() -> None:
     a.cache.mkdir(parents=True, exist_ok=True)
     wanted = [s for s in SHOTS if not a.names or s.file in a.names or Path(s.file).stem in a.names]
     for shot in wanted:
-        record([make(shot, a.spp, a.cache)], [s.file for s in SHOTS])
+        record([make(shot, a.spp or shot.spp, a.cache)], [s.file for s in SHOTS])
         print(shot.file, flush=True)
 
 

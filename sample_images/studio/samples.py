@@ -14,7 +14,7 @@ from .sets import Light, Prop, Set
 from .spec import ANGLES, Array, Pool, Soot, Spec, Vessel, View, Wick
 from .tracing import Glow
 
-LONG_SIDE_PX = 1440
+LONG_SIDE_PX = 1280
 Colour = tuple[float, float, float]
 
 
@@ -34,6 +34,7 @@ class Shot:
     measurable: bool = True
     reason: str | None = None
     long_side_px: int = LONG_SIDE_PX
+    spp: int = 16  # light paths a pixel; glass and lamp light want more, opaque vessels by day fewer
 
 
 # --- parts -----------------------------------------------------------------------------------------------------------
@@ -170,6 +171,8 @@ PEAR_NEW = Shot(
     candle(101, PEAR_JAR, 17.0, CREAM, (wick(stub=7.5, lean=5, used=False),), view(214, 5, 250, 272, aim=(0.5, 0.52))),
     OAK,
     tags=at("13:02:40", iso=80),
+    spp=32,
+    long_side_px=1440,
 )
 PEAR_1H = Shot(
     "pear_1h.jpg",
@@ -189,6 +192,8 @@ PEAR_1H = Shot(
     tags=at("14:11:05", iso=100),
     glow=Glow(0.28, 0.30),
     minutes=60,
+    spp=32,
+    long_side_px=1440,
 )
 PEAR_2H = Shot(
     "pear_2h.jpg",
@@ -206,8 +211,11 @@ PEAR_2H = Shot(
     ),
     replace(OAK, table_turn_deg=12, light=AFTERNOON),
     tags=at("15:10:22", iso=125),
+    phone=Phone(exposure=0.78, bloom=0.8),
     glow=Glow(0.30, 0.34),
     minutes=120,
+    spp=32,
+    long_side_px=1440,
 )
 PEAR_4H = Shot(
     "pear_4h.jpg",
@@ -225,7 +233,7 @@ PEAR_4H = Shot(
     ),
     replace(OAK, light=EVENING),
     tags=at("17:09:48", iso=500),
-    phone=Phone(electrons=2600, warmth=0.55),
+    phone=Phone(exposure=0.85, electrons=2600, warmth=0.55),
     glow=Glow(0.25, 0.4),
     minutes=240,
 )
@@ -291,6 +299,7 @@ PEAR_BLURRED = Shot(
     minutes=120,
     measurable=False,
     reason="blurred",
+    spp=6,
 )
 
 # --- other vessels ---------------------------------------------------------------------------------------------------
@@ -322,8 +331,10 @@ CERAMIC_TUNNEL = Shot(
         seed=21,
     ),
     tags=at("11:35:10", day="2026:03:15", iso=125),
+    phone=Phone(exposure=1.25),
     glow=Glow(0.25, 0.18),
     minutes=185,
+    spp=12,
 )
 TIN = vessel("tin", 74.0, 50.0, 0.4, 0.9, (0.86, 0.86, 0.88), lip_width=2.2, roughness=0.16)
 TIN_OFF_CENTRE = Shot(
@@ -352,8 +363,10 @@ TIN_OFF_CENTRE = Shot(
         seed=31,
     ),
     tags=at("16:20:15", day="2026:03:15", iso=200),
+    phone=Phone(exposure=1.4),
     glow=Glow(0.23, 0.28),
     minutes=120,
+    spp=14,
 )
 TIN_NO_EXIF = Shot(
     "tin_forwarded.jpg",
@@ -377,9 +390,9 @@ TIN_NO_EXIF = Shot(
         ),
         seed=31,
     ),
-    phone=Phone(jpeg_quality=78),
+    phone=Phone(exposure=1.35, jpeg_quality=78),
     tags=None,
-    long_side_px=1280,
+    spp=12,
 )
 TEALIGHT_CUP = vessel("tealight", 37.6, 16.5, 0.25, 0.5, (0.88, 0.88, 0.90), lip_width=1.3, roughness=0.18)
 TEALIGHT = Shot(
@@ -408,7 +421,7 @@ TEALIGHT = Shot(
         seed=41,
     ),
     tags=at("19:40:00", day="2026:03:15", iso=640),
-    phone=Phone(electrons=2200, warmth=0.5),
+    phone=Phone(exposure=0.48, electrons=2200, warmth=0.5),
     glow=Glow(0.20, 0.5),
     minutes=40,
 )
@@ -488,6 +501,7 @@ CERAMIC_HEIC = Shot(
     tags=at("12:30:44", day="2026:03:15", iso=125),
     glow=Glow(0.25, 0.3),
     minutes=120,
+    spp=12,
 )
 TUMBLER = vessel("clear_glass", 84.0, 86.0, 2.6, 1.2, (0.98, 0.99, 0.985), base=60.0)
 TAPERED = Shot(

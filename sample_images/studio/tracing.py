@@ -48,7 +48,7 @@ def passes(built: Scene, camera: Pinhole, spp: int, count: int) -> tuple[Linear,
     loaded = mi.load_dict(built | {"sensor": scene.sensor(camera, None, each)})
     frames = np.stack([np.array(mi.render(loaded, seed=k, spp=each), np.float32)[..., :3] for k in range(count)])
     guides = mi.load_dict({"type": "aov", "aovs": GUIDES})
-    shown = np.array(mi.render(loaded, integrator=guides, seed=99, spp=48), np.float32)[..., -9:]
+    shown = np.array(mi.render(loaded, integrator=guides, seed=99, spp=16), np.float32)[..., -9:]
     del loaded
     gc.collect()
     return *steady_mean(np.nan_to_num(frames)), np.nan_to_num(shown)
