@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.flags import Severity, reason_named, stops_first
-from pooleye.measurement import PhotoResult, shown
+from pooleye.measurement import PhotoResult, PointPx, shown
 
 if TYPE_CHECKING:
     from PIL import ImageFont
@@ -50,8 +50,14 @@ PANEL_ROWS: tuple[tuple[str, str, Colour | None], ...] = (
     ("soot_delta_L", "soot (L*)", None),
     ("headspace", "headspace", None),
     ("flame_height", "flame height", VERMILION),
+    ("flame_height_visible", "flame that shows", VERMILION),
+    ("flame_height_max", "flame, tallest", None),
     ("flame_width", "flame width", None),
-    ("wax_level", "wax level", None),
+    ("flame_lean", "flame leans", None),
+    ("flicker_amplitude", "flicker", None),
+    ("flicker_frequency", "flicker, frequency", None),
+    ("smoke_strength", "smoke", None),
+    ("wax_level", "wax level", WHITE),
     ("pool_depth", "pool depth", None),
 )
 
@@ -72,7 +78,7 @@ def draw_overlay(photo: Photo, result: PhotoResult, path: Path | str, *, rim_inn
 
     Raises OSError when the file cannot be written.
     """
-    canvas = _Canvas.on(photo, result.outlines_px.rim)
+    canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
     if result.status == "measured":
         _draw_found(canvas, result, rim_inner_mm)
     picture = np.vstack([canvas.pixels, _panel(result, canvas.pixels.shape[1])])
@@ -89,9 +95,9 @@ class _Canvas:
     zoom: float  # canvas pixels per working pixel
 
     @classmethod
-    def on(cls, photo: Photo, rim: Mapping[str, float] | None) -> _Canvas:
-        """The surroundings of the rim where one was found, else the whole picture."""
-        (left, top), (right, bottom) = _surroundings_px(photo, rim)
+    def on(cls, photo: Photo, rim: Mapping[str, float] | None, also: Sequence[PointPx] = ()) -> _Canvas:
+        """The surroundings of the rim where one was found, and these points; else the whole picture."""
+        (left, top), (right, bottom) = _surroundings_px(photo, rim, also)
         part = photo.rgb[top:bottom, left:right]
         zoom = max(1.0, min(MAX_ZOOM, CANVAS_PX / max(part.shape[:2])))
         pixels = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
@@ -153,15 +159,28 @@ class _Canvas:
         self.pixels = np.array(image)
 
 
-def _surroundings_px(photo: Photo, rim: Mapping[str, float] | None) -> tuple[tuple[int, int], tuple[int, int]]:
+def _standing(result: PhotoResult) -> tuple[PointPx, ...]:
+    """What a side view shows besides the rim: the vessel down to its base and the flame."""
+    found = result.outlines_px
+    if result.view != "side":
+        return ()
+    return tuple(point for point in (*found.wall, found.flame_tip, found.flame_base) if point is not None)
+
+
+def _surroundings_px(
+    photo: Photo, rim: Mapping[str, float] | None, also: Sequence[PointPx] = ()
+) -> tuple[tuple[int, int], tuple[int, int]]:
     """Top-left and bottom-right corner, in working pixels, of what is worth showing."""
     height, width = photo.rgb.shape[:2]
     if rim is None:
         return (0, 0), (width, height)
     x, y = photo.to_working_px([rim["cx"], rim["cy"]])
     reach = SURROUNDINGS * rim["semi_major"] / photo.scale_px
-    left, right = (int(np.clip(edge, 0, width)) for edge in (x - reach, x + reach))
-    top, bottom = (int(np.clip(edge, 0, height)) for edge in (y - reach, y + reach))
+    margin = 0.3 * rim["semi_major"] / photo.scale_px
+    seen = photo.to_working_px(list(also) or [[rim["cx"], rim["cy"]]])
+    (far_left, far_up), (far_right, far_down) = seen.min(axis=0) - margin, seen.max(axis=0) + margin
+    left, right = (int(np.clip(edge, 0, width)) for edge in (min(x - reach, far_left), max(x + reach, far_right)))
+    top, bottom = (int(np.clip(edge, 0, height)) for edge in (min(y - reach, far_up), max(y + reach, far_down)))
     if right - left < 2 or bottom - top < 2:  # a rim beside the picture
         return (0, 0), (width, height)
     return (left, top), (right, bottom)
@@ -179,7 +198,8 @@ def _draw_found(canvas: _Canvas, result: PhotoResult, rim_inner_mm: float | None
         canvas.cross(found.wick, PINK)
     if found.rim:
         canvas.curve(rim_points_px(found.rim).tolist(), SKY_BLUE)
-        _draw_twelve(canvas, found.rim)
+        if result.view != "side":
+            _draw_twelve(canvas, found.rim)
         if rim_inner_mm:
             _draw_scale_bar(canvas, 2 * found.rim["semi_major"] / rim_inner_mm)
 

@@ -75,7 +75,7 @@ def _measured(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> Photo
     flags = [*outside.flags, *soft, *(("focal-assumed",) if camera.assumed else ())]
     quantities, wax_flags = _wax_quantities(scene, wax)
     quantities["flame_count"] = Quantity(float(len(flames.bodies)), 0.2, "1", (("count", 0.2),))
-    outlines = Outlines(rim=_rim_outline(scene))
+    outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
     if flames.bodies:
         found, outlines, flame_flags = _flame_quantities(scene, flames, wax, outlines)
         quantities |= found
@@ -118,6 +118,20 @@ def _rim_outline(scene: Scene) -> dict[str, float]:
     azimuth = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     points = scene.photo.to_full_px(pose.poses.circle_px(pose.frustum.height_mm, azimuth, radius)[0])
     return _ellipse_of(points)
+
+
+def _silhouette(scene: Scene, wax: WaxLines | None) -> list[tuple[float, float]]:
+    """Left wall, base, right wall, and the wax line back to the left, in one stroke; full-size pixels, for overlays."""
+    pose, shares = scene.located.pose, np.linspace(0.0, 1.0, 12)
+    poses, edge = pose.poses, float(pose.poses.outline_azimuth()[0])
+    base = poses.circle_px(poses.foot_line_mm()[:, None], np.linspace(-edge, edge, 25))[0]
+    strokes = [poses.wall_px(-1, shares[::-1])[0], base, poses.wall_px(1, shares)[0]]
+    if wax is not None:
+        height = wax.surface.height_mm
+        radius = float(np.interp(height, [0.0, pose.frustum.height_mm], scene.inner_radius_mm[::-1]))
+        down = np.linspace(1.0, height / pose.frustum.height_mm, 4)
+        strokes += [poses.wall_px(1, down)[0], poses.circle_px(height, np.linspace(edge, -edge, 25), radius)[0]]
+    return [(float(x), float(y)) for x, y in scene.photo.to_full_px(np.concatenate(strokes))]
 
 
 def _ellipse_of(points: Array) -> dict[str, float]:
