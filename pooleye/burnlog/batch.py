@@ -94,7 +94,7 @@ class BatchSummary:
             minutes = say_minutes(abs(self.clock_offset_s) / 60)
             slow = "slow" if self.clock_offset_s > 0 else "fast"
             lines.append(f"the camera's clock was {minutes} {slow}; put right by the looks in the log")
-        if self.clock_offset_how == "unclear":
+        if self.clock_offset_how == "unclear" and self.undecided:
             lines.append("the camera's clock does not fit the burns; give --clock-offset, for instance +1h")
         if self.dry_run:
             lines += [f"  {one.photo} → {one.place} ({one.found_how})" for one in self.placed]

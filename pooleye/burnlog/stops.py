@@ -36,7 +36,9 @@ def _flames(candle: Candle, result: Mapping[str, Any]) -> list[Advice]:
     count = result["quantities"].get("flame_count")
     if count is None or count["value"] - 2 * count["u"] <= candle.wick_count:
         return []
-    text = f"{candle.code}: {count['value']:.0f} flames on {candle.wick_count} wick. Smother it, never with water."
+    wicks = "1 wick" if candle.wick_count == 1 else f"{candle.wick_count} wicks"
+    seen = f"the photo shows {count['value']:.0f} flames on {wicks}"
+    text = f"{candle.code}: {seen}. Look; if it is so, smother it, never with water."
     return [Advice("stop", "second-flame", text, "ASTM F2417-23 4.3, EN 15493 (second-hand summaries)")]
 
 
