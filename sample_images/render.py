@@ -32,10 +32,10 @@ Linear = NDArray[np.float32]
 SHAPING = ("camera", "geometry", "looks", "scene", "sets", "spec", "tracing")  # modules whose code decides the light
 
 
-def fingerprint(shot: Shot, spp: int) -> str:
+def fingerprint(shot: Shot, spp: int, *, soot: bool = True) -> str:
     """Names the light of a shot: its Spec, set and glow, the sample count and the studio's own code."""
     text = json.dumps(
-        [asdict(shot.spec), asdict(shot.scene), asdict(shot.glow), shot.long_side_px, spp],
+        [asdict(shot.spec), asdict(shot.scene), asdict(shot.glow), shot.long_side_px, spp, soot],
         default=plain,
         sort_keys=True,
     )
@@ -56,7 +56,7 @@ def light_of(shot: Shot, spp: int, folder: Path, *, soot: bool = True) -> Linear
     """Linear radiance from the cache, or traced and put there."""
     from studio import tracing
 
-    path = folder / f"{Path(shot.file).stem}{'' if soot else '_clean'}_{fingerprint(shot, spp)}.npy"
+    path = folder / f"{fingerprint(shot, spp, soot=soot)}.npy"
     if not path.is_file():
         started = time.monotonic()
         with tempfile.TemporaryDirectory() as scratch:
@@ -64,7 +64,7 @@ def light_of(shot: Shot, spp: int, folder: Path, *, soot: bool = True) -> Linear
         partial = path.with_suffix(".part.npy")
         np.save(partial, made.astype(np.float16))
         partial.rename(path)
-        print(f"  {path.name}: {time.monotonic() - started:.0f} s", flush=True)
+        print(f"  light of {shot.file}: {time.monotonic() - started:.0f} s", flush=True)
     return np.load(path).astype(np.float32)
 
 
