@@ -25,6 +25,8 @@ from pooleye.top.pool import Pool, by_sector, find_pool, hangup_by_azimuth, move
 from pooleye.top.pose import Standing, lip_drop_mm, liquid_share, stand, vessel_frame
 from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge
 from pooleye.top.soot import Soot, find_soot
+from pooleye.top.turn import find_turn
+from pooleye.top.wallband import Band, lip_marks, unwrap
 from pooleye.top.wick import Wick, ball_diameter_mm, count_flames, find_wicks
 
 if TYPE_CHECKING:
@@ -46,7 +48,6 @@ EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the 
 HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
-SOOT_U_L = (0.7, 0.25)  # of the mean: a floor, and a share of the value
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
 
 
@@ -76,23 +77,32 @@ def measure_top(
 ) -> PhotoResult:
     """Measures a photo taken from above. What forbids measuring comes back as a declined result."""
     try:
-        return _measure(photo, vessel, headspace_mm)
+        return _measure(photo, vessel, headspace_mm, baseline, baseline_headspace_mm)
     except Declined as why:
         return PhotoResult.from_declined(photo.path, "top", why, method=METHOD)
 
 
-def _measure(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> PhotoResult:
+def _measure(
+    photo: Photo,
+    vessel: Vessel,
+    headspace_mm: float | None,
+    baseline: Photo | None,
+    baseline_headspace_mm: float | None,
+) -> PhotoResult:
     mouth, flags = choose_mouth(find_mouths(photo.rgb))
     flags += _legible(photo.rgb, mouth.ellipse)
     scene, more = _see(photo, vessel, mouth_edge(photo.rgb, mouth), headspace_mm)
     quantities, by_clock, most = _numbers(scene, vessel, headspace_mm)
+    before = None if baseline is None else _see_baseline(baseline, vessel, baseline_headspace_mm)
+    most += ("baseline-unusable",) if baseline is not None and before is None else ()
+    soot, soot_clock, soot_flags = _soot_quantities(photo, scene, baseline, before)
     return PhotoResult.measured(
         photo.path,
         "top",
         method=METHOD,
-        quantities=quantities,
-        by_clock=by_clock,
-        flags=(*flags, *more, *most),
+        quantities=quantities | soot,
+        by_clock=by_clock | soot_clock,
+        flags=(*flags, *more, *most, *soot_flags),
         outlines_px=_outlines(scene, photo),
     )
 
@@ -182,8 +192,7 @@ def _numbers(
         by_clock["hangup_width"] = list(hangup)
         flags += ("pool-edge-hidden",) if scene.pool.hidden_share > 0.03 else ()
     wick_numbers, wick_flags = _wick_quantities(scene)
-    soot_numbers, soot_clock, soot_flags = _soot_quantities(scene)
-    return quantities | wick_numbers | soot_numbers, by_clock | soot_clock, flags + wick_flags + soot_flags
+    return quantities | wick_numbers, by_clock, flags + wick_flags
 
 
 def _pose_quantities(scene: Scene) -> dict[str, Quantity]:
@@ -333,18 +342,45 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
     return quantities, flags
 
 
-def _soot_quantities(scene: Scene) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
-    soot = find_soot(scene.close, scene.rim.ellipse, scene.frame, scene.rim.standing.wax_line.depth_mm)
+def _see_baseline(baseline: Photo, vessel: Vessel, headspace_mm: float | None) -> Scene | None:
+    """The baseline photo's scene; None where it cannot be measured, which must not cost the photo itself."""
+    try:
+        mouth, _ = choose_mouth(find_mouths(baseline.rgb))
+        return _see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm)[0]
+    except Declined:
+        return None
+
+
+def _soot_quantities(
+    photo: Photo, scene: Scene, baseline: Photo | None, before: Scene | None
+) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
+    clean = turn = None
+    flags: tuple[str, ...] = ("soot-no-baseline",)
+    if baseline is not None and before is not None:
+        clean = _wall_band(baseline, before)
+        turn = find_turn(
+            _foot(scene), _foot(before), lip_marks(photo.rgb, scene.frame), lip_marks(baseline.rgb, before.frame)
+        )
+        flags = () if turn is not None else ("turn-unknown",)
+    soot = find_soot(_wall_band(photo, scene), clean, turn)
     if soot is None:
         return {}, {}, ("soot-unseen",)
-    return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, ("soot-no-baseline",)
+    return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, flags
+
+
+def _wall_band(photo: Photo, scene: Scene) -> Band:
+    return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, scene.depth_mm, scene.flames > 0)
+
+
+def _foot(scene: Scene) -> Array | None:
+    """Foot of the only wick; of several, none says how the vessel stands."""
+    return scene.wicks[0].foot_mm if len(scene.wicks) == 1 else None
 
 
 def _soot_numbers(soot: Soot) -> dict[str, Quantity]:
-    u = SOOT_U_L[0] + SOOT_U_L[1] * abs(soot.mean)
     return {
-        "soot_delta_L": Quantity(soot.mean, u, "1"),
-        "soot_arc": Quantity(soot.arc_deg, 25.0, "deg"),
+        "soot_delta_L": Quantity(soot.mean, soot.u_mean, "1"),
+        "soot_arc": Quantity(soot.arc_deg, soot.u_arc_deg, "deg"),
         "soot_view_arc": Quantity(soot.view_arc_deg, 10.0, "deg"),
     }
 

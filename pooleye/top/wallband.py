@@ -1,0 +1,146 @@
+"""The visible inner wall, unwrapped: how light it is at each clock angle and depth below the rim.
+
+Both photos of a candle, however the phone stood, come to the same grid of clock angle and depth. A wall whose line of
+sight does not pass the mouth is not in the picture and stays unseen; so does what the flame covers and, since a pose
+may be a few degrees off, what the near net takes for wax.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.colour import linear_to_lightness, srgb_to_linear
+from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import SECTORS, VesselFrame
+from pooleye.top.closeup import Closeup
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+BAND_MM = 10.0
+PER_SECTOR, FINE = 6, 3  # columns of a sector; samples averaged to a column
+COLUMNS = SECTORS * PER_SECTOR
+ROWS = 12
+EDGE_PX = 0.8  # the rim's own edge, blurred by lens and JPEG, is neither wall nor lip
+ABOVE_WAX_MM = 0.4
+WAX_SURE, FLAME_SURE = 0.5, 0.3
+GLARE_L = 99.0  # clipped to white: what is beneath cannot be known
+LIP_SHARE = (1.02, 1.06)  # rim radii between which the lip lies
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """`linear` (rows, columns, 3): linear light; `seen` (rows, columns); `depth_mm` (rows,) below the rim circle;
+    `soot_map` (rows, columns): the near net's change of L*. Column c is centred `column_clock_deg()[c]` clockwise from
+    up in the picture; columns k * PER_SECTOR and following are sector k. `lip` (3,) and `wax` (3,): median linear light
+    of the lip and of the wax's surface. `pixels` (columns,): working pixels of wall that a column shows."""
+
+    linear: Array
+    seen: Flags
+    depth_mm: Array
+    soot_map: Array
+    lip: Array
+    wax: Array
+    pixels: Array
+    lit: bool
+
+    @property
+    def lightness(self) -> Array:
+        """L* (rows, columns), nan where unseen."""
+        return np.where(self.seen, linear_to_lightness(self.linear), np.nan)
+
+
+def column_clock_deg() -> Array:
+    """Clock angle (COLUMNS,) of the columns' centres."""
+    width = 360.0 / COLUMNS
+    return np.asarray((np.arange(COLUMNS) + 0.5) * width - 180.0 / SECTORS)
+
+
+def unwrap(
+    rgb: NDArray[np.uint8], close: Closeup, rim: Ellipse, frame: VesselFrame, wax_line_mm: float, lit: bool
+) -> Band:
+    """The wall from the rim to BAND_MM below it or to just above the wax line."""
+    fine = COLUMNS * FINE
+    width = 360.0 / fine
+    azimuth = frame.azimuth_of_clock((np.arange(fine) + 0.5) * width - 180.0 / SECTORS)
+    depth = (np.arange(ROWS) + 0.5) / ROWS * max(min(BAND_MM, wax_line_mm - ABOVE_WAX_MM), 0.5)
+    px = _wall_px(frame, azimuth, depth)
+    at = px.reshape(ROWS, fine, 2)
+    square = close.to_square(px).reshape(ROWS, fine, 2)
+    surface = _sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
+    flame = _sampled(close.flame, square)
+    inside = _inside(rim, px, fine)
+    picture = srgb_to_linear(np.asarray(_sampled(rgb, at), np.uint8)).astype(float)
+    seen = inside & (surface < WAX_SURE) & (flame < FLAME_SURE) & (linear_to_lightness(picture) < GLARE_L)
+    wax = (np.maximum(close.wax, close.pool) > 0.9) & (close.flame < 0.02)
+    return Band(
+        _column_means(picture, seen),
+        _columns(seen).mean(2) >= 0.5,
+        depth,
+        _column_means(_sampled(close.soot, square)[..., None].astype(float), seen)[..., 0],
+        _lip_light(rgb, rim),
+        _median_light(close.picture[wax]),
+        _pixels(at, seen),
+        lit,
+    )
+
+
+def _wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
+    radius = np.array([frame.inner_radius_mm(float(d)) for d in depth])
+    x, y = np.outer(radius, np.sin(azimuth)), np.outer(radius, np.cos(azimuth))
+    return frame.project(np.stack([x, y, np.repeat(-depth, len(azimuth)).reshape(x.shape)], -1).reshape(-1, 3))
+
+
+def _inside(rim: Ellipse, px: Array, columns: int) -> Flags:
+    """Whether a wall point is seen through the mouth: a near wall's points project outside of the rim."""
+    least = (1 - EDGE_PX / rim.b) ** 2
+    return np.asarray(rim._level(px).reshape(ROWS, columns) < least)
+
+
+def _sampled(picture: NDArray[Any], at: Array) -> NDArray[Any]:
+    where = at.astype(np.float32)
+    return np.asarray(cv2.remap(picture, where[..., 0], where[..., 1], cv2.INTER_LINEAR))
+
+
+def _columns(fine: NDArray[Any]) -> NDArray[Any]:
+    return fine.reshape(ROWS, COLUMNS, FINE, *fine.shape[2:])
+
+
+def _column_means(fine: Array, seen: Flags) -> Array:
+    weight = _columns(seen)[..., None].astype(float)
+    return np.asarray((_columns(fine) * weight).sum(2) / np.maximum(weight.sum(2), 1.0))
+
+
+def _lip_light(rgb: NDArray[np.uint8], rim: Ellipse) -> Array:
+    rings = [
+        Ellipse(rim.cx, rim.cy, rim.a * k, rim.b * k, rim.angle_rad).points(120) for k in np.linspace(*LIP_SHARE, 3)
+    ]
+    at = np.stack(rings)
+    return _median_light(_sampled(rgb, at).reshape(-1, 3))
+
+
+def _median_light(codes: NDArray[Any]) -> Array:
+    if not len(codes):
+        return np.full(3, np.nan)
+    return np.asarray(np.median(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float), axis=0))
+
+
+def _pixels(at: Array, seen: Flags) -> Array:
+    """Area (columns,) in working pixels: length of the column in the picture times its width there."""
+    tall = np.hypot(*np.moveaxis(np.gradient(at, axis=0), -1, 0))
+    wide = np.hypot(*np.moveaxis(np.gradient(at, axis=1), -1, 0))
+    return np.asarray(_columns(tall * wide * seen).sum((0, 2)))
+
+
+def lip_marks(rgb: NDArray[np.uint8], frame: VesselFrame) -> Array:
+    """L* (360,) of the lip and the wall just outside of it by degree of azimuth, clockwise from up in the picture."""
+    azimuth = np.radians(np.arange(360.0))
+    radius = frame.rim_radius_mm * np.linspace(*LIP_SHARE, 3)
+    flat = np.stack([np.outer(radius, np.sin(azimuth)), np.outer(radius, np.cos(azimuth)), np.zeros((3, 360))], -1)
+    codes = _sampled(rgb, frame.project(flat.reshape(-1, 3)).reshape(3, 360, 2))
+    return linear_to_lightness(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float).mean(0))
