@@ -19,7 +19,7 @@ from pooleye.optics.circle_pose import CirclePose, circle_poses
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.sightlines import sightlines
+from pooleye.top.sightlines import Sightlines, sightlines
 
 Array = NDArray[np.float64]
 
@@ -29,6 +29,8 @@ meets the lip's rounding, lies lower. Judged: half a millimetre for thin cups, a
 give 0.4 to 1.3 mm (common practice, no source)."""
 STEP_MM = 0.5
 RING_MOST = 0.75  # a ring of solid wax at the wall may stand above the pool by this share of the headspace
+TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
+"""Solid rings higher than this above the pool are seen only where the wick tunnels; in overlap, how much less likely."""
 ALIKE = 0.004  # overlaps closer than this do not settle the pose
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
@@ -73,12 +75,26 @@ def vessel_frame(
     )
 
 
-def wax_line(frame: VesselFrame, close: Closeup, rim: Ellipse, depths_mm: Array) -> WaxLine:
-    """The depth among `depths_mm` (ascending) at which a wax line fits what the net sees, and how sharply."""
+def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool) -> WaxLine:
+    """The depth among `depths_mm` (ascending; if `known`, the deepest is the pool's own) at which a wax line fits what the net sees,
+    and how sharply.
+
+    Two readings are tried: solid and liquid together are the wax; or the liquid alone is all of it, and what looks
+    solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own depth.
+    """
     grid = np.arange(GRID_PX // 2, close.wax.shape[0], GRID_PX)
     px = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
-    seen = np.maximum(close.wax, close.pool)[px[:, 1], px[:, 0]].astype(float)
     lines = sightlines(frame, close.to_photo(px))
+    pool = close.pool[px[:, 1], px[:, 0]].astype(float)
+    either = np.maximum(close.wax[px[:, 1], px[:, 0]].astype(float), pool)
+    some_solid = _best_depth(frame, lines, either, depths_mm, known)
+    if not known:
+        return some_solid
+    all_liquid = _best_depth(frame, lines, pool, depths_mm[-1:], known)
+    return max(some_solid, all_liquid, key=lambda line: line.overlap)
+
+
+def _best_depth(frame: VesselFrame, lines: Sightlines, seen: Array, depths_mm: Array, known: bool) -> WaxLine:
     deepest = np.where(lines.through, lines.wall_depth_mm, -1.0)
     order = np.argsort(deepest)
     # sums over the pixels that would show wax, for every depth at once
@@ -87,6 +103,9 @@ def wax_line(frame: VesselFrame, close: Closeup, rim: Ellipse, depths_mm: Array)
     inside = np.append(from_here, 0.0)[first]
     count = len(order) - first
     overlap = inside / np.maximum(seen.sum() + count - inside, 1.0)
+    if known:
+        above = depths_mm[-1] - depths_mm
+        overlap = overlap - TALL_RING_COST * np.clip((above - TALL_RING_MM) / TALL_RING_MM, 0, 1)
     best = int(np.argmax(overlap))
     near = depths_mm[overlap > overlap[best] - 0.01]
     return WaxLine(frame, float(depths_mm[best]), max(float(np.ptp(near)) / 2, STEP_MM), float(overlap[best]))
@@ -128,7 +147,10 @@ def stand(
     depths = possible_wax_lines_mm(close, rim_inner_mm, height_mm, headspace_mm)
     poses = circle_poses(rim, rim_inner_mm / 2, camera)
     lines = [
-        wax_line(vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm), close, rim, depths) for p in poses
+        wax_line(
+            vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm), close, depths, headspace_mm is not None
+        )
+        for p in poses
     ]
     first, second = sorted(lines, key=lambda line: -line.overlap)
     apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2

@@ -62,6 +62,7 @@ class MouthEdge:
     """The net's mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
 
     ellipse: Ellipse
+    first: Ellipse  # the mouth as the whole photo showed it
     round_share: float
     u_relative: float
     close: Closeup
@@ -69,9 +70,9 @@ class MouthEdge:
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
     """Looks close at `mouth`, twice if the first look was off centre. Raises Declined if it is not round."""
-    edge = _fit(look_close(rgb, mouth.ellipse))
+    edge = _fit(look_close(rgb, mouth.ellipse), mouth.ellipse)
     if apart(mouth.ellipse, edge.ellipse) > FAR_OFF:
-        edge = _fit(look_close(rgb, edge.ellipse))
+        edge = _fit(look_close(rgb, edge.ellipse), mouth.ellipse)
     if edge.ellipse.b < LEAST_AXES * edge.ellipse.a:
         raise Declined("too-oblique")
     if edge.round_share < LEAST_ROUND:
@@ -99,7 +100,7 @@ def choose_rim(
 ) -> Rim:
     """The ring that best explains edge, lip, mouth and wax."""
     ratio = vessel.rim_outer_mm / vessel.rim_inner_mm if vessel.rim_outer_mm else None
-    rings = find_rings(rgb, [edge.ellipse, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
+    rings = find_rings(rgb, [edge.ellipse, edge.first, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
     if ratio is not None and ratio > THICK:
         rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
     likely = sorted(rings, key=lambda ring: -_by_edges(ring, rings, edge.ellipse, ratio))[:TRIED]
@@ -211,7 +212,7 @@ def last_fall(profile: Array, radii: Array, level: float) -> Array:
     return np.asarray(np.where(falls.any(axis=1), at, np.nan))
 
 
-def _fit(close: Closeup) -> MouthEdge:
+def _fit(close: Closeup, first: Ellipse) -> MouthEdge:
     radius = close.px_per_radius
     centre = np.full(2, (close.mouth.shape[0] - 1) / 2)
     edge, width = edge_along_rays(close.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
@@ -224,4 +225,4 @@ def _fit(close: Closeup) -> MouthEdge:
         raise Declined("not-round")
     off = np.abs(fit.ellipse.radial_residuals(points)) / fit.ellipse.mean_radius
     share = float((off < 0.04).sum()) / RAYS
-    return MouthEdge(fit.ellipse, share, fit.u_mean_radius / fit.ellipse.mean_radius, close)
+    return MouthEdge(fit.ellipse, first, share, fit.u_mean_radius / fit.ellipse.mean_radius, close)

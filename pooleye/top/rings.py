@@ -24,7 +24,8 @@ _UNIT = np.stack([np.cos(_T), np.sin(_T)], 1)
 _BASIS = np.stack([np.ones(RAYS), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)], 1)
 STRIP = (0.80, 1.24)  # of the guessed radius
 STARTS = np.arange(0.88, 1.16, 0.006)
-WINDOWS = (0.012, 0.008, 0.005, 0.0035, 0.0025, 0.0025)  # of the guessed radius
+WINDOWS = ((0.016, 0.010, 0.006, 0.004, 0.0025, 0.0025), (0.006, 0.0045, 0.0035, 0.0025, 0.0025))
+"""Of the guessed radius: wide ones find rings that the guess misses in shape, narrow ones keep near rings apart."""
 STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
 SAME = 0.003  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
@@ -72,7 +73,8 @@ def _distinct(rings: list[Ring]) -> list[Ring]:
 def _around(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
     strip, radii = _unrolled(rgb, guess)
     ridge, place = _ridges(strip, radii)
-    curves, strengths = _settle(ridge, place, radii)
+    settled = [_settle(ridge, place, radii, windows) for windows in WINDOWS]
+    curves, strengths = np.concatenate([c for c, _ in settled]), np.concatenate([s for _, s in settled])
     rings: list[tuple[Array, float]] = []
     for k in np.argsort(-strengths):
         if all(np.abs(_BASIS @ (curves[k] - other)).max() >= SAME for other, _ in rings):
@@ -103,18 +105,18 @@ def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Array, Array]:
     return crest, radii + shift * (radii[1] - radii[0])
 
 
-def _settle(ridge: Array, place: Array, radii: Array) -> tuple[Array, Array]:
+def _settle(ridge: Array, place: Array, radii: Array, windows: tuple[float, ...]) -> tuple[Array, Array]:
     """Curves (starts, 5) and their strengths after the mean shift."""
     curve = np.zeros((len(STARTS), 5))
     curve[:, 0] = STARTS
-    for window in WINDOWS:
+    for window in windows:
         weight, off = _within(ridge, place, radii, curve, window)
         total = weight.sum(-1)
         pull = (weight * off).sum(-1) / (total + 1e-9)
         held = np.minimum(total, 1.0)
         normal = np.einsum("sn,ni,nj->sij", held, _BASIS, _BASIS, optimize=True) + STIFFNESS
         curve = curve + np.linalg.solve(normal, ((held * pull) @ _BASIS)[..., None])[..., 0]
-    weight, _ = _within(ridge, place, radii, curve, WINDOWS[-1])
+    weight, _ = _within(ridge, place, radii, curve, windows[-1])
     return curve, weight.max(-1).mean(-1)
 
 
