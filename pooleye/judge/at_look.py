@@ -22,7 +22,7 @@ _NEEDED = ("flame_height", "flames_too_many", "wick_to_wall")
 
 @dataclass(frozen=True)
 class LookVerdict:
-    """`word`: stop now, watch, fine, or cannot tell; findings with the gravest first."""
+    """`word`: stop now, watch, too close to call, fine, fine as far as was seen, or cannot tell; the gravest first."""
 
     minutes: float
     word: str
@@ -126,8 +126,9 @@ def _word(criteria: Criteria, findings: list[Finding]) -> str:
     stops = {one.key for one in criteria if one.severity == "stop"}
     if of(findings, "watch") or any(one.rule in stops for one in of(findings, "close")):
         return "watch"
-    judged_ = of(findings, "fine", "close")
-    if not judged_:
+    if of(findings, "close"):
+        return "too close to call"
+    if not of(findings, "fine"):
         return "cannot tell"
     missing = {criteria[one.rule].quantity for one in of(findings, "missing")}
     return "fine as far as was seen" if missing & set(_NEEDED) else "fine"

@@ -159,6 +159,20 @@ def test_a_limit_within_two_u_is_no_pass(made):
     assert any(line.startswith("too close to call") for line in verdict.said())
 
 
+@pytest.mark.parametrize(
+    ("values", "word"),
+    [
+        ({"wax_left_level": (12.7, 0.5)}, "watch"),  # near a stop
+        ({"carbon_ball_diameter": (3.0, 0.4)}, "too close to call"),
+        ({}, "fine"),
+    ],
+)
+def test_close_to_a_limit_is_never_fine(made, values, word):
+    look = made.look(**values)
+    burn = made.burn(3, look)
+    assert judge_look(shipped(), made.candle(burn), burn, look).word == word
+
+
 def test_what_shows_of_a_flame_can_stop_but_never_pass(made):
     for visible, severity in ((80.0, "stop"), (40.0, "missing")):
         look = made.look(flame_height=None, flame_height_visible=(visible, 0.5))
@@ -316,6 +330,16 @@ def test_an_hour_per_inch():
     # Facts T23: bores of 75 and 50 mm.
     assert derived.hour_per_inch_h(75) == pytest.approx(2.95, abs=0.005)
     assert derived.hour_per_inch_h(50) == pytest.approx(1.97, abs=0.005)
+
+
+def test_uncertainty_of_ratios_and_differences_adds_in_quadrature():
+    # JCGM 100:2008, 5.1.2: (50 ± 1) / (25 ± 1) is 2 ± √(0.04² + 0.08²); (50 ± 3) − (20 ± 4) is 30 ± 5.
+    share = derived.ratio(Quantity(50, 1, "mm"), Quantity(25, 1, "mm"), "1")
+    assert (share.value, share.u) == pytest.approx((2.0, 0.0894), abs=5e-5)
+    gap = derived.difference(Quantity(50, 3, "mm"), Quantity(20, 4, "mm"))
+    assert (gap.value, gap.u) == (30.0, 5.0)
+    with pytest.raises(ValueError, match="above zero"):
+        derived.ratio(Quantity(50, 1, "mm"), Quantity(0, 1, "mm"), "1")
 
 
 def test_a_value_in_another_unit_is_refused():
