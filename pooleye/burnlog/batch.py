@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass, field
@@ -446,8 +445,3 @@ def moved(photo: str, before: dict[str, Any], after: dict[str, Any]) -> list[Mov
             in_u = abs(new["value"] - old["value"]) / new["u"]
             found.append(Moved(photo, name, old["value"], new["value"], in_u))
     return found
-
-
-def counts_by_candle(summary: BatchSummary) -> Counter[str]:
-    """How many photos went to each candle."""
-    return Counter(one.place.split()[0].rstrip(",") for one in summary.placed)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -73,15 +72,3 @@ def keep_history(session: Session, author: Author) -> None:
     session.info["author"] = author
     event.listen(session, "before_flush", _write_history)
     event.listen(session, "do_orm_execute", _refuse_bulk)
-
-
-@contextmanager
-def as_author(session: Session, author: Author) -> Iterator[None]:
-    """Within the block, edits are kept under ``author``."""
-    session.flush()
-    earlier, session.info["author"] = session.info["author"], author
-    try:
-        yield
-        session.flush()
-    finally:
-        session.info["author"] = earlier
