@@ -11,8 +11,11 @@ from pooleye.judge.cross_checks import check_burn
 from pooleye.judge.evidence import Burn, Candle
 from pooleye.judge.findings import Finding, by_weight, judged, of, told
 
-#: Without one of these at the end of the burn, nothing says whether the pool was right.
-_POOL_RULES = ("hang_up", "hang_up_early", "pool_behind", "pool_behind_early")
+#: Without one of these nothing says how the burn went: the pool at its end; a tea light, always full, its flame.
+_TELLING = {
+    "container": ("hang_up", "hang_up_early", "pool_behind", "pool_behind_early"),
+    "tea-light": ("flame_height_limit_tea_light", "flame_least_tea_light"),
+}
 
 
 @dataclass(frozen=True)
@@ -47,10 +50,9 @@ def judge_burn(criteria: Criteria, candle: Candle, burn: Burn) -> BurnVerdict:
     findings += _end(criteria, candle, burn) + _whole(criteria, candle, burn)
     if not any(look.lit for look in burn.looks):
         findings.append(Finding("looks", "missing", "any look at it alight", "the log itself", number=burn.number))
-    return BurnVerdict(
-        burn.number, _word(findings, burn), by_weight(findings), looks, check_burn(criteria, candle, burn),
-        unfinished=not burn.ended,
-    )  # fmt: skip
+    word = _word(findings, burn, candle.setup.vessel_kind)
+    doubts = check_burn(criteria, candle, burn)
+    return BurnVerdict(burn.number, word, by_weight(findings), looks, doubts, unfinished=not burn.ended)
 
 
 def _worst_by_rule(findings: list[Finding]) -> list[Finding]:
@@ -98,7 +100,7 @@ def speaks(findings: tuple[Finding, ...]) -> bool:
     return len({one.rule for one in findings if not one.source.startswith("from memory")}) >= 2
 
 
-def _word(findings: list[Finding], burn: Burn) -> str:
+def _word(findings: list[Finding], burn: Burn, vessel_kind: str) -> str:
     if any(one.rule != "wax_left_limit" for one in of(findings, "stop")):
         return "stop"  # wax nearly gone ends every candle and says nothing of its wick
     hot, cool = leaning(findings, "hot"), leaning(findings, "cool")
@@ -108,8 +110,8 @@ def _word(findings: list[Finding], burn: Burn) -> str:
         return "runs hot"
     if speaks(cool):
         return "runs cool"
-    pool = [one for one in findings if one.rule in _POOL_RULES and one.severity != "missing"]
-    if burn.ended and not pool:
+    telling = [one for one in findings if one.rule in _TELLING[vessel_kind] and one.severity != "missing"]
+    if burn.ended and not telling:
         return "cannot tell"
     if any(one.alone for one in of(findings, "close")):
         return "too close to call"

@@ -59,11 +59,23 @@ def what_next(criteria: Criteria, trial: Trial, arms: Sequence[ArmVerdict]) -> N
     open_ = [one for one in arms if one not in cool and one not in hot]
     if cool and hot and not open_:
         return _between(trial, cool, hot)
+    if open_ and all(one.word == "outside a limit" for one in open_) and not (cool or hot):
+        return _too_short(open_)
     if open_:
         found = _undecided(open_)
         one_way = bool(cool) != bool(hot)
         return _with_direction(found, trial, arms, open_, up=bool(cool)) if one_way else found
     return _further(trial, arms, up=bool(cool))
+
+
+def _too_short(arms: Sequence[ArmVerdict]) -> Next:
+    """Tea lights that burn too short: fast ones leave no wax, drowned ones do; the time alone does not tell which."""
+    why = [
+        f"{arm.name}: {', '.join(one.what for one in arm.answers if one.standing == 'goes beyond')} is outside its limit."
+        for arm in arms
+    ]
+    advice = "Weigh what is left: no wax means that it burns too fast (wick down), wax left that it drowned (wick up)."
+    return Next("none of these", (*why, advice))
 
 
 def _other_question(trial: Trial, arms: Sequence[ArmVerdict]) -> Next:

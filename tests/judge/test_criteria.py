@@ -118,3 +118,16 @@ def test_the_page_in_the_docs_is_what_the_file_says():
     assert (DOCS / "criteria.md").read_text(encoding="utf-8") == as_markdown(shipped()), (
         "run: pooleye criteria --markdown > docs/criteria.md"
     )
+
+
+def test_the_log_and_the_judge_warn_at_the_same_figures():
+    from pooleye.burnlog import burns, looks, states, stops
+
+    criteria = shipped()
+    assert {
+        "container": criteria.most("flame_height_limit"),
+        "tea-light": criteria.most("flame_height_limit_tea_light"),
+    } == stops.FLAME_LIMIT_MM
+    assert criteria.least("wax_left_limit") == burns.STOP_LEVEL_MM
+    assert criteria.most("vessel_temperature") == looks.WARM_VESSEL_C
+    assert criteria.least("rest_before") == states.LEAST_REST.total_seconds() / 60

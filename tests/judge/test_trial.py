@@ -324,3 +324,43 @@ def test_a_trial_of_another_thing_says_only_that_none_fits(made):
     one = made.arm("8 %", made.sizes[2], COOL, fragrance="tea", load_percent=8.0)
     two = made.arm("10 %", made.sizes[2], COOL, fragrance="tea", load_percent=10.0)
     assert decide(made, one + two, varies="load").word == "none of these"
+
+
+# ---- tea lights ----------------------------------------------------------------------------------------------------
+
+
+def tea_lights(made, name, size, hours, flame):
+    """Three tea lights of a wick, each burnt once until it went out."""
+    setup = replace(made.setup, vessel="tin", vessel_kind="tea-light", bore_mm=37.0, fill_mass_g=14.0, wick=size)
+    found = []
+    for index, length in enumerate(hours):
+        look = made.look(
+            120, flame_height=(flame + 0.3 * index, 0.4), pool_diameter=(36.5, 0.4), hangup_mean=(0.2, 0.2),
+            wick_offset=(0.8, 0.4), pool_depth=None, wax_left_level=None,
+        )  # fmt: skip
+        burn = made.burn(
+            1, look, kind="burn-out", minutes=Quantity(60 * length, 0.8, "min"), out_how="by-itself",
+            burn_rate=Quantity(14.0 / length, 0.02, "g/h"),
+        )  # fmt: skip
+        found.append(made.candle(burn, code=f"{name}-{index}", setup=setup, arm=name, over=True))
+    return found
+
+
+def test_tea_lights_are_judged_by_their_flame_and_burning_time(made):
+    # Flame at most 30 mm (EN 15493, second-hand), four hours at least (RAL-GZ 041/3).
+    small = tea_lights(made, "small", made.sizes[1], (4.6, 4.7, 4.5), 18.0)
+    large = tea_lights(made, "large", made.sizes[3], (3.1, 3.2, 3.0), 33.0)
+    verdict = decide(made, small + large)
+    assert verdict.word == "keep small"
+    assert {arm.name: arm.word for arm in verdict.arms} == {"small": "stays within", "large": "unsafe, too hot"}
+    assert all(one.word == "in range" for one in verdict.arms[0].candles)
+
+
+def test_tea_lights_that_burn_too_short_do_not_pass(made):
+    short = tea_lights(made, "short", made.sizes[1], (3.4, 3.5, 3.3), 20.0)
+    shorter = tea_lights(made, "shorter", made.sizes[2], (3.0, 3.1, 2.9), 22.0)
+    verdict = decide(made, short + shorter)
+    assert {arm.word for arm in verdict.arms} == {"outside a limit"}
+    assert verdict.best is None
+    assert verdict.word == "none of these"
+    assert "Weigh what is left" in " ".join(verdict.why)
