@@ -70,10 +70,10 @@ def what_next(criteria: Criteria, trial: Trial, arms: Sequence[ArmVerdict]) -> N
 
 def _too_short(arms: Sequence[ArmVerdict]) -> Next:
     """Tea lights that burn too short: fast ones leave no wax, drowned ones do; the time alone does not tell which."""
-    why = [
-        f"{arm.name}: {', '.join(one.what for one in arm.answers if one.standing == 'goes beyond')} is outside its limit."
-        for arm in arms
-    ]
+    why = []
+    for arm in arms:
+        beyond = ", ".join(one.what for one in arm.answers if one.standing == "goes beyond")
+        why.append(f"{arm.name}: {beyond} is outside its limit.")
     advice = "Weigh what is left: no wax means that it burns too fast (wick down), wax left that it drowned (wick up)."
     return Next("none of these", (*why, advice))
 
