@@ -8,7 +8,6 @@ import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -78,7 +77,7 @@ def test_the_list_of_commands_loads_nothing_heavy() -> None:
 
 
 def test_a_first_burn_takes_five_short_commands(
-    outside: Path, command: Command, photos: Path, stand_in_top: dict[str, Any]
+    outside: Path, command: Command, photos: Path, stand_in_measuring: None
 ) -> None:
     for arguments in (("new",), (*POUR,), ("light",)):
         assert command(*arguments)[0] == 0
@@ -169,7 +168,7 @@ def test_labels_and_cards_are_written(log: Command, outside: Path) -> None:
 
 
 def test_check_finds_a_photo_that_was_changed_behind_the_logs_back(
-    log: Command, outside: Path, photos: Path, stand_in_top: dict[str, Any]
+    log: Command, outside: Path, photos: Path, stand_in_measuring: None
 ) -> None:
     codes(log)
     log("light")
@@ -220,7 +219,7 @@ def test_every_command_and_setting_of_the_log_is_in_its_page() -> None:
 
 
 def test_the_commands_of_the_page_run_as_they_stand(
-    outside: Path, command: Command, photos: Path, stand_in_top: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+    outside: Path, command: Command, photos: Path, stand_in_measuring: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every indented line of the page, in its order; codes, folders and times put in where the page has examples."""
     import re

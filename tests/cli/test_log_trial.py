@@ -131,7 +131,7 @@ def test_a_shuffled_folder_of_the_trials_photos_is_filed_without_a_mistake(
     trial: dict[str, str],
     command: Command,
     outside: Path,
-    stand_in_top: dict[str, Any],
+    stand_in_measuring: None,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Threads see the stand-in for measuring, which other processes would not.
