@@ -241,6 +241,54 @@ _FLAGS = (
         "Nothing to do if the vessel is not of clear glass.",
     ),
     Flag(
+        "view-uncertain",
+        CAUTION,
+        "The picture does not tell clearly whether it was taken from above or from the side.",
+        "Say it with --view top or --view side.",
+    ),
+    Flag(
+        "clip-cut-short",
+        CAUTION,
+        "The clip is damaged or cut short; only its sound part was measured.",
+        "Copy the clip from the phone again.",
+    ),
+    Flag(
+        "clip-shortened",
+        INFO,
+        "The clip is long; only its first part was measured.",
+        "Ten seconds are enough.",
+    ),
+    Flag(
+        "clip-too-short",
+        INFO,
+        "The clip has too few pictures to tell how the flame flickers.",
+        "Film for ten seconds.",
+    ),
+    Flag(
+        "clip-times-missing",
+        CAUTION,
+        "The clip does not say when each picture was taken, so no flicker frequency is given.",
+        "Send the clip as the phone made it, not a converted copy.",
+    ),
+    Flag(
+        "flame-lost-at-times",
+        CAUTION,
+        "The flame was not seen in a good part of the clip, so mean and flicker are less certain.",
+        "Keep the flame in the picture, before a background darker than it.",
+    ),
+    Flag(
+        "flicker-none",
+        INFO,
+        "The flame's height does not swing at any one frequency.",
+        "Nothing to do.",
+    ),
+    Flag(
+        "flicker-may-alias",
+        INFO,
+        "The flicker is nearly as fast as the clip can show; the true frequency may be higher.",
+        "Film with more pictures per second.",
+    ),
+    Flag(
         "outer-size-assumed",
         CAUTION,
         "The outer diameter was not given, so a usual wall was added to the inner one; all lengths are less certain.",
@@ -359,9 +407,9 @@ _REASONS = (
         "Take the photo while the candle burns, from the side, with the whole flame in the picture.",
     ),
     Reason(
-        "side-not-measured",
-        "Photos taken from the side are not measured by this version.",
-        "Take the photo from above and use --view top.",
+        "clip-from-above",
+        "Clips are measured from the side only.",
+        "Film from the side for the flame; take a still photo from above for the melt pool.",
     ),
 )
 

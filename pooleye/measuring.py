@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +13,7 @@ from pooleye.measurement import PhotoResult, View
 
 if TYPE_CHECKING:
     from pooleye.photo import Photo
+    from pooleye.side.moving import HeightSeries
 
 METHOD_BEFORE_MEASURING = "load/1"
 # Tea-light cups have some 37 mm; the widest bowls sold as one candle have some 300 mm.
@@ -62,10 +61,12 @@ class Vessel:
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """A result with the working picture it came from (None when the file could not be read), for overlays."""
+    """A result with the working picture it came from (None when the file could not be read), for overlays; of a clip
+    also the flame's height over time."""
 
     result: PhotoResult
     photo: Photo | None
+    series: HeightSeries | None = None
 
     @property
     def unread(self) -> bool:
@@ -105,27 +106,58 @@ def measure_with_picture(
     baseline: str | Path | Photo | None = None,
     baseline_headspace_mm: float | None = None,
 ) -> Measured:
-    """As `measure_photo`, and keeps the working picture."""
+    """As `measure_photo`, and keeps the working picture. A clip is measured as one, from the side."""
+    from pooleye.clip import is_clip
     from pooleye.legibility import check_picture
     from pooleye.photo import load_photo
 
     vessel.check_headspace(headspace_mm)
+    if is_clip(path):
+        return _measure_clip(str(path), vessel, view, headspace_mm)
     vessel.check_headspace(baseline_headspace_mm)
     started_s = time.perf_counter()
     photo: Photo | None = None
     try:
         photo = load_photo(path)
-        view = _settled_view(view)
         check_picture(photo.rgb)
+        view, doubts = _settled_view(view, photo, vessel)
         result = _measure_view(photo, vessel, view, headspace_mm, baseline, baseline_headspace_mm)
+        if doubts and result.status == "declined":
+            other: View = "side" if view == "top" else "top"
+            second = _measure_view(photo, vessel, other, headspace_mm, baseline, baseline_headspace_mm)
+            result = second if second.status == "measured" else result
+        result = result.with_flags(*doubts)
     except Declined as why:
         result = PhotoResult.from_declined(str(path), view, why, method=METHOD_BEFORE_MEASURING)
     return Measured(result.with_seconds(time.perf_counter() - started_s), photo)
 
 
-def _settled_view(view: View) -> View:
-    """Which view a readable photo is measured as; until side views are measured, "auto" is from above."""
-    return "top" if view == "auto" else view
+def _settled_view(view: View, photo: Photo, vessel: Vessel) -> tuple[View, tuple[str, ...]]:
+    """Which view the photo is measured as, and a flag where the picture does not tell clearly."""
+    if view != "auto":
+        return view, ()
+    from pooleye.viewpoint import viewpoint_of
+
+    return viewpoint_of(photo, vessel)
+
+
+def _measure_clip(path: str, vessel: Vessel, view: View, headspace_mm: float | None) -> Measured:
+    """A clip; clips are taken from the side."""
+    from pooleye.clip import Clip
+    from pooleye.side.moving import METHOD, measure_moving
+
+    started_s = time.perf_counter()
+    clip = Clip(path)
+    try:
+        if view == "top":
+            raise Declined("clip-from-above")
+        pictures = ((frame.photo, frame.time_s) for frame in clip.frames())
+        moving = measure_moving(pictures, vessel, headspace_mm=headspace_mm)
+    except Declined as why:
+        result = PhotoResult.from_declined(path, "side", why, method=METHOD)
+        return Measured(result.with_seconds(time.perf_counter() - started_s), None)
+    result = moving.result.with_flags(*clip.flags).with_seconds(time.perf_counter() - started_s)
+    return Measured(result, moving.photo, moving.series)
 
 
 def _measure_view(
@@ -137,7 +169,9 @@ def _measure_view(
     baseline_headspace_mm: float | None,
 ) -> PhotoResult:
     if view == "side":
-        return _measure_side(photo, vessel, headspace_mm)
+        from pooleye.side.measure import measure_side
+
+        return measure_side(photo, vessel, headspace_mm=headspace_mm)
     from pooleye.top.measure import measure_top
 
     clean, flags = _loaded_baseline(baseline)
@@ -145,14 +179,6 @@ def _measure_view(
         photo, vessel, headspace_mm=headspace_mm, baseline=clean, baseline_headspace_mm=baseline_headspace_mm
     )
     return result.with_flags(*flags)
-
-
-def _measure_side(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> PhotoResult:
-    if importlib.util.find_spec("pooleye.side") is None:
-        raise Declined("side-not-measured")
-    measure_side = importlib.import_module("pooleye.side.measure").measure_side
-    result: PhotoResult = measure_side(photo, vessel, headspace_mm=headspace_mm)
-    return result
 
 
 def _loaded_baseline(baseline: str | Path | Photo | None) -> tuple[Photo | None, tuple[str, ...]]:

@@ -36,7 +36,13 @@ class FacingView:
 
     @classmethod
     def of(
-        cls, rgb: RgbImage, pose: SidePose, half_width_mm: float, low_mm: float, high_mm: float, towards_lens_mm: float = 0.0
+        cls,
+        rgb: RgbImage,
+        pose: SidePose,
+        half_width_mm: float,
+        low_mm: float,
+        high_mm: float,
+        towards_lens_mm: float = 0.0,
     ) -> FacingView:
         """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo or FINEST_MM."""
         to_photo = plane_map(pose, towards_lens_mm)

@@ -47,9 +47,7 @@ class Fits:
         return np.asarray(combined(self.strengths, self.poses) + exact)
 
 
-def refined(
-    edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True, held: int = 0
-) -> Fits:
+def refined(edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True, held: int = 0) -> Fits:
     """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points.
 
     The tilt is held in the first `held` steps: a wrong one lets the rim's two halves take each other's edges, and
@@ -70,7 +68,9 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, hold_tilt: boo
     inside = np.repeat([name == "rim-inside" for name in lines], counts)
     share = np.where(inside[None], np.take(INSIDE_WEIGHT, above.astype(int))[:, None], 1.0)
     weight = share * strength * (strength > MIN_STRENGTH)
-    move, covariances, scatters, robust = _solved(_slopes(poses, points, normals, fine), offset, weight, look_px, poses, hold_tilt)
+    move, covariances, scatters, robust = _solved(
+        _slopes(poses, points, normals, fine), offset, weight, look_px, poses, hold_tilt
+    )
     shown = np.split(strength * (robust > 0.3), np.cumsum(counts)[:-1], axis=1)
     return Fits(
         Poses(poses.frustum, poses.camera, poses.vectors + move),

@@ -50,7 +50,10 @@ def _is_flame(body: Body, floor_mm: float) -> bool:
     widths = body.widths
     widest = float(np.percentile(widths, 90))
     upright = body.length_mm >= 0.7 * widest
-    tapers = body.top in ("lip", "washed", "picture") or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
+    tapers = (
+        body.top in ("lip", "washed", "picture")
+        or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
+    )
     return upright and tapers and body.top_mm > floor_mm + 3.0
 
 

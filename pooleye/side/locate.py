@@ -24,6 +24,7 @@ START_TILTS_DEG = (-3.0, 2.0, 7.0, 14.0)
 FINALISTS = 8
 LOOKS_ROUGH_PX = (5.0, 4.0, 3.0)
 LOOKS_MIDDLE_PX = (5.0, 4.0, 2.5)
+LOOKS_FOLLOWED_PX = (4.0, 2.5)
 LOOKS_FINE_PX = (6.0, 4.0, 3.0, 3.0, 2.5)
 FINE_TILTS_DEG = (-10.0, -7.5, -5.0, -2.5, 0.0, 2.5, 5.0, 7.5, 10.0)  # tried about the tilt found
 
@@ -48,7 +49,9 @@ def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera) -> list[Located]
     vectors, _ = rough_poses(small, frustum, small_camera)
     if not len(vectors):
         return []
-    starts = _tilted(Poses(frustum, small_camera, vectors[_apart(vectors, STARTS)]), np.radians(START_TILTS_DEG), about_foot=False)
+    starts = _tilted(
+        Poses(frustum, small_camera, vectors[_apart(vectors, STARTS)]), np.radians(START_TILTS_DEG), about_foot=False
+    )
     rough = refined(Edges.of(small), starts, LOOKS_ROUGH_PX, fine=False)
     chosen = _best_apart(rough, FINALISTS)
     again = Poses(frustum, camera.scaled(scale), resized(rough.poses.vectors[chosen], 1 / further))
@@ -61,22 +64,39 @@ def fitted_finely(rgb: RgbImage, found: Located) -> Located:
 
     Scores stay those of the comparison.
     """
-    lines = np.concatenate([line[0] for line in outline_lines(found.pose.poses).values()])
-    margin = FINE_MARGIN * np.ptp(lines, axis=0).max()
-    height, width = rgb.shape[:2]
+    fine = _refitted(rgb, found, found.pose.vector[4] + np.radians(FINE_TILTS_DEG), LOOKS_FINE_PX, held=2)
+    return replace(fine, score=found.score)
+
+
+def followed(rgb: RgbImage, found: Located, shift_px: Array) -> Located:
+    """The vessel in the next picture of a clip, where it should have moved by about `shift_px`."""
+    vector = found.pose.vector.copy()
+    vector[:2] += shift_px
+    there = replace(found, pose=SidePose.of(found.pose.frustum, found.pose.camera, vector))
+    return _refitted(rgb, there, vector[4:5], LOOKS_FOLLOWED_PX, held=len(LOOKS_FOLLOWED_PX))
+
+
+def vessel_part(pose: SidePose, size_px: tuple[int, int], margin_share: float) -> tuple[slice, slice]:
+    """Rows and columns of the picture, `size_px` = (width, height), that show the vessel with a margin about it."""
+    lines = np.concatenate([line[0] for line in outline_lines(pose.poses).values()])
+    margin, (width, height) = margin_share * np.ptp(lines, axis=0).max(), size_px
     left, top = np.clip(lines.min(axis=0) - margin, 0, [width - 8, height - 8]).astype(int)
     right, bottom = np.clip(lines.max(axis=0) + margin, [left + 8, top + 8], [width, height]).astype(int)
-    part, scale = _shrunk(np.ascontiguousarray(rgb[top:bottom, left:right]), FINE_VESSEL_PX)
-    corner = np.array([left, top, 0.0, 0.0, 0.0])
+    return slice(int(top), int(bottom)), slice(int(left), int(right))
+
+
+def _refitted(rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float, ...], held: int) -> Located:
+    """The best of several tilts, fitted in the vessel's own part of the picture."""
+    rows, columns = vessel_part(found.pose, (rgb.shape[1], rgb.shape[0]), FINE_MARGIN)
+    part, scale = _shrunk(np.ascontiguousarray(rgb[rows, columns]), FINE_VESSEL_PX)
+    corner = np.array([columns.start, rows.start, 0.0, 0.0, 0.0])
     camera = found.pose.camera
-    moved = replace(camera, cx_px=camera.cx_px - left, cy_px=camera.cy_px - top)
+    moved = replace(camera, cx_px=camera.cx_px - columns.start, cy_px=camera.cy_px - rows.start)
     vector = resized((found.pose.vector - corner)[None], scale)
-    tilts = vector[0, 4] + np.radians(FINE_TILTS_DEG)
     start = _tilted(Poses(found.pose.frustum, moved.scaled(scale), vector), tilts, about_foot=True)
-    fits = refined(Edges.of(part, 1.0), start, LOOKS_FINE_PX, held=2)
+    fits = refined(Edges.of(part, 1.0), start, looks_px, held=held)
     fine = _located(fits, int(np.argmax(fits.scores)), moved, 1 / scale)
-    pose = SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner)
-    return replace(fine, pose=pose, score=found.score)
+    return replace(fine, pose=SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner))
 
 
 def resized(vectors: Array, factor: float) -> Array:

@@ -15,7 +15,7 @@ from pooleye.optics.camera import Camera, camera_for
 from pooleye.side.facing import FacingView
 from pooleye.side.flame_sizes import FlameSizes, Scale, flame_sizes
 from pooleye.side.flames import Flames, flames_of
-from pooleye.side.locate import Located
+from pooleye.side.locate import Located, vessel_part
 from pooleye.side.quantity import quantity
 from pooleye.side.sharpness import check_outline_sharpness
 from pooleye.side.smoke import HALF_WIDTH_MM, smoke_above
@@ -64,25 +64,34 @@ def measure_side(photo: Photo, vessel: Vessel, *, headspace_mm: float | None = N
 
 
 def _measured(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> PhotoResult:
+    return measured_scene(*seen_scene(photo, vessel, headspace_mm))
+
+
+def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tuple[Scene, tuple[str, ...]]:
+    """The vessel in the picture and the flags its picture earns. Raises Declined where it cannot be measured in."""
     outside = outside_of(vessel)
     camera = _working_camera(photo)
     located, outside = located_vessel(photo.rgb, outside, camera, headspace_mm)
     soft = _checked_legible(photo, located)
     pool_mm = None if headspace_mm is None else outside.frustum.height_mm - headspace_mm
-    scene = Scene(photo, vessel, outside, located, pool_mm)
-    wax = wax_lines(photo.rgb, located.pose, scene.inner_radius_mm, pool_mm)
-    flames = flames_of(photo.rgb, located.pose, float(scene.inner_radius_mm[0]), pool_mm)
-    flags = [*outside.flags, *soft, *(("focal-assumed",) if camera.assumed else ())]
+    flags = (*outside.flags, *soft, *(("focal-assumed",) if camera.assumed else ()))
+    return Scene(photo, vessel, outside, located, pool_mm), flags
+
+
+def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
+    """Everything the scene shows. Raises Declined (flame-cut-off)."""
+    rgb, pose = scene.photo.rgb, scene.located.pose
+    wax = wax_lines(rgb, pose, scene.inner_radius_mm, scene.pool_mm)
+    flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
-    quantities["flame_count"] = Quantity(float(len(flames.bodies)), 0.2, "1", (("count", 0.2),))
+    quantities["flame_count"] = quantity(len(flames.bodies), "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
+    flame_flags = ["flame-none"]
     if flames.bodies:
         found, outlines, flame_flags = _flame_quantities(scene, flames, wax, outlines)
         quantities |= found
-    else:
-        flame_flags = ["flame-none"]
     return PhotoResult.measured(
-        photo.path,
+        scene.photo.path,
         "side",
         method=METHOD,
         quantities=quantities,
@@ -104,12 +113,9 @@ def _checked_legible(photo: Photo, located: Located) -> tuple[str, ...]:
 
 
 def _vessel_region(photo: Photo, located: Located) -> NDArray[np.uint8]:
-    corners = np.concatenate([located.pose.poses.wall_px(side, np.array([0.0, 1.0]))[0] for side in (-1, 1)])
-    margin = 0.06 * np.ptp(corners, axis=0).max()
     height, width = photo.rgb.shape[:2]
-    left, top = np.clip(corners.min(axis=0) - margin, 0, [width - 2, height - 2]).astype(int)
-    right, bottom = np.clip(corners.max(axis=0) + margin, [left + 2, top + 2], [width, height]).astype(int)
-    return np.ascontiguousarray(photo.rgb[top:bottom, left:right])
+    rows, columns = vessel_part(located.pose, (width, height), 0.06)
+    return np.ascontiguousarray(photo.rgb[rows, columns])
 
 
 def _rim_outline(scene: Scene) -> dict[str, float]:

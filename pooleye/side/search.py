@@ -225,7 +225,9 @@ class _Turned:
         left = (self.left[top + margin + reach] - self.left[top + margin])[:, :-across:2] / reach
         right = (self.right[top + margin + reach] - self.right[top + margin])[:, across::2] / reach
         inset = round(0.1 * across)
-        level = (self.level[:, across - inset : columns - inset] - self.level[:, inset : columns - across + inset])[:, ::2]
+        level = (self.level[:, across - inset : columns - inset] - self.level[:, inset : columns - across + inset])[
+            :, ::2
+        ]
         level = level / (across - 2 * inset)
         score = np.minimum(left, right) + 0.5 * level[top + down] + 0.25 * level[top]
         row_of_column = score.argmax(axis=0)

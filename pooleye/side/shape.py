@@ -69,7 +69,11 @@ def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: flo
     def with_priors(p: Array) -> Array:
         tip_u = TIP_MM + 0.3 * abs(p[4]) if body.top == "seen" else 3.0
         shift = p[4] if body.top == "seen" else 0.0
-        priors = [(p[0] + shift - body.top_mm) / tip_u, p[4] / (SHARP_MM + BLOOM_SHARE * body.softness_mm), p[2] / SLOPE_PRIOR]
+        priors = [
+            (p[0] + shift - body.top_mm) / tip_u,
+            p[4] / (SHARP_MM + BLOOM_SHARE * body.softness_mm),
+            p[2] / SLOPE_PRIOR,
+        ]
         soft = misfit(p)
         return np.concatenate([np.sign(soft) * np.sqrt(2 * (np.sqrt(1 + soft**2) - 1)), priors])
 

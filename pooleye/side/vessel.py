@@ -94,9 +94,7 @@ def _is_vessel(one: Located) -> bool:
     return one.score >= MIN_SCORE and weakest >= MIN_LINE
 
 
-def _meant(
-    rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None
-) -> tuple[Located, Outside]:
+def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None) -> tuple[Located, Outside]:
     """Flames are looked for only where they can decide."""
     plain = [one.score - SIZE_BONUS * float(one.pose.vector[2]) for one, _ in found]
     best = found[int(np.argmax(plain))]

@@ -31,11 +31,11 @@ BELOW_RIM_MM = 3.0
 SMOOTH_MM = 0.4
 NOISE_CODES = 6.0  # change over SMOOTH_MM that counts half
 CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
-AT_POOL_MM = (-2.0, 4.0)  # of the wax line against the pool that was given, with all errors
-CLEAR_SHARE = 0.6  # of the clearest line's vote
+AT_POOL_MM = (-1.2, 4.0)  # of the wax line against the pool that was given, with all errors
+CLEAR_SHARE = 0.55  # of the clearest line's vote
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
 LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
-STRAIGHT_MM = 0.7
+STRAIGHT_MM = 0.6
 MAX_WEDGE_MM = 2.0
 LIQUID_UNASKED_MM = (2.0, 9.0)  # depths believed where the pool's height was not given
 FAR_SIDE_MM = 3.0
@@ -138,9 +138,7 @@ def _onset_mm(mean_change: Array, heights: Array, peak: int) -> float:
     return float(heights[peak - int(np.argmax(faint))]) if faint.any() else float(heights[0])
 
 
-def _surface_of(
-    lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None
-) -> LevelLine | None:
+def _surface_of(lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None) -> LevelLine | None:
     """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
     in the picture. Where none is there, a ring of solid wax may stand higher.
 
