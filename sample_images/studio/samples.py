@@ -479,6 +479,7 @@ CERAMIC_HEIC = Shot(
         seed=61,
     ),
     tags=at("12:30:44", day="2026:03:15", iso=125),
+    phone=Phone(exposure=0.5),
     glow=Glow(0.25, 0.3),
     minutes=120,
     spp=12,
