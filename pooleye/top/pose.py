@@ -34,7 +34,7 @@ TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
 ALIKE = 0.004  # overlaps closer than this do not settle the pose
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
-GRID_PX = 3
+GRID_PX = 4
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,6 +35,7 @@ LEAST_AXES = 0.85  # b / a; the cosine of 32°
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
 
 
+MOUTH_WEIGHT = 0.08
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
 PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
@@ -103,14 +104,20 @@ def choose_rim(
     rings = find_rings(rgb, [edge.ellipse, edge.first, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
     if ratio is not None and ratio > THICK:
         rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
-    likely = sorted(rings, key=lambda ring: -_by_edges(ring, rings, edge.ellipse, ratio))[:TRIED]
+    by_edges = _by_edges(rings, edge.ellipse, ratio)
     scored = []
-    for ring in likely:
+    for k in np.argsort(-by_edges)[:TRIED]:
         standing = stand(
-            ring.ellipse, edge.close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, headspace_mm
+            rings[k].ellipse,
+            edge.close,
+            camera,
+            vessel.rim_inner_mm,
+            vessel.base_inner_mm,
+            vessel.height_mm,
+            headspace_mm,
         )
         wax = WAX_WEIGHT * (standing.wax_line.overlap - 1)
-        scored.append((_by_edges(ring, rings, edge.ellipse, ratio) + wax, ring, standing))
+        scored.append((float(by_edges[k]) + wax, rings[k], standing))
     scored.sort(key=lambda entry: -entry[0])
     best, ring, standing = scored[0]
     others = [s for s, other, _ in scored[1:] if apart(other.ellipse, ring.ellipse) > 0.01]
@@ -147,24 +154,26 @@ def _resized(ellipse: Ellipse, factor: float) -> Ellipse:
     return Ellipse(ellipse.cx, ellipse.cy, ellipse.a * factor, ellipse.b * factor, ellipse.angle_rad)
 
 
-def _by_edges(ring: Ring, rings: list[Ring], mouth: Ellipse, ratio: float | None) -> float:
-    """A ring's claim to be the inner rim: its own edge, the lip's outer edge where one must be, the mouth it fits."""
-    size = np.log(ring.ellipse.mean_radius / mouth.mean_radius)
-    place = np.hypot(*(ring.ellipse.centre - mouth.centre)) / mouth.mean_radius
-    prior = 0.5 * (size**2 + place**2) / MOUTH_U**2
-    lip = 0.0
-    if ratio is not None and ratio > THICK:
-        lip = max(other.strength * _as_lip(ring.ellipse, other.ellipse, ratio) for other in rings)
-    return float(ring.strength + lip - 0.08 * prior)
+def _by_edges(rings: list[Ring], mouth: Ellipse, ratio: float | None) -> Array:
+    """Each ring's claim (N,) to be the inner rim: its own edge, the lip's outer edge where one must be, the mouth."""
+    vectors = np.array([ring.ellipse.vector() for ring in rings])
+    strength = np.array([ring.strength for ring in rings])
+    off = (vectors - mouth.vector())[:, :3] / mouth.mean_radius
+    prior = 0.5 * (off**2).sum(1) / MOUTH_U**2
+    if ratio is None or ratio <= THICK:
+        return np.asarray(strength - MOUTH_WEIGHT * prior)
+    lip = (strength[None, :] * _as_lips(vectors, ratio)).max(1)
+    return np.asarray(strength + lip - MOUTH_WEIGHT * prior)
 
 
-def _as_lip(inner: Ellipse, outer: Ellipse, ratio: float) -> float:
-    """0..1: how well `outer` is the outer edge of a lip whose inner edge is `inner`."""
-    r = inner.mean_radius
-    size = outer.mean_radius / r / ratio - 1
-    place = np.hypot(*(outer.centre - inner.centre)) / r
-    stretch = np.abs(outer.vector()[3:] / outer.mean_radius - inner.vector()[3:] / r).max()
-    return float(np.exp(-0.5 * sum((v / u) ** 2 for v, u in zip((size, place, stretch), PAIR_U, strict=True))))
+def _as_lips(vectors: Array, ratio: float) -> Array:
+    """(N, N), 0..1: how well ring j is the outer edge of a lip whose inner edge is ring i."""
+    radius = vectors[:, 2]
+    size = radius[None, :] / radius[:, None] / ratio - 1
+    place = np.hypot(*(vectors[None, :, k] - vectors[:, None, k] for k in (0, 1))) / radius[:, None]
+    shape = vectors[:, 3:] / radius[:, None]
+    stretch = np.abs(shape[None] - shape[:, None]).max(-1)
+    return np.asarray(np.exp(-0.5 * sum((v / u) ** 2 for v, u in zip((size, place, stretch), PAIR_U, strict=True))))
 
 
 def _u_relative(strength: float, lead: float) -> float:

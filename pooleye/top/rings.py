@@ -27,10 +27,11 @@ STARTS = np.arange(0.88, 1.16, 0.006)
 WINDOWS = ((0.016, 0.010, 0.006, 0.004, 0.0025, 0.0025), (0.006, 0.0045, 0.0035, 0.0025, 0.0025))
 """Of the guessed radius: wide ones find rings that the guess misses in shape, narrow ones keep near rings apart."""
 STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
-SAME = 0.003  # rings nearer than this, in radii, are one
+SAME = 0.004  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
 AGAIN = 3
 WEAKEST = 0.15
+MOST = 80
 
 
 @dataclass(frozen=True)
@@ -47,26 +48,33 @@ def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
     A guess that is out of shape misses rings that are not; so the strongest rings found are taken as guesses in turn
     (an outer lip found crisply brings the inner one with it, since both have nearly the same shape).
     """
-    rings = [ring for guess in guesses for ring in _around(rgb, guess)]
-    rings.sort(key=lambda ring: -ring.strength)
-    strong: list[Ring] = []
-    for ring in rings:
-        if len(strong) < AGAIN and all(apart(ring.ellipse, other.ellipse) > DIFFERENT for other in strong):
-            strong.append(ring)
-    rings += [ring for start in strong for ring in _around(rgb, start.ellipse)]
-    return _distinct(sorted(rings, key=lambda ring: -ring.strength))
+    rings = _distinct([ring for guess in guesses for ring in _around(rgb, guess)], SAME)
+    starts = _distinct(rings, DIFFERENT)[:AGAIN]
+    rings += [ring for start in starts for ring in _around(rgb, start.ellipse)]
+    return _distinct(rings, SAME)[:MOST]
 
 
 def apart(a: Ellipse, b: Ellipse) -> float:
-    """Largest distance between two ellipses, over the radius of the second."""
-    return float(np.abs(a.radial_residuals(b.points(24))).max()) / b.mean_radius
+    """How far two ellipses lie apart at most, over the radius of the second (an upper bound, close for near ones)."""
+    return float(_gaps(a.vector()[None], b.vector())[0]) / b.mean_radius
 
 
-def _distinct(rings: list[Ring]) -> list[Ring]:
-    kept: list[Ring] = []
-    for ring in rings:
-        if ring.strength >= WEAKEST and all(apart(ring.ellipse, other.ellipse) > SAME for other in kept):
+def _gaps(vectors: Array, other: Array) -> Array:
+    """Centres' distance, radii's difference and stretches' difference of (N, 5) ellipse vectors and one more, in px."""
+    off = np.abs(vectors - other)
+    return np.asarray(np.hypot(off[:, 0], off[:, 1]) + off[:, 2] + np.hypot(off[:, 3], off[:, 4]))
+
+
+def _distinct(rings: list[Ring], least: float) -> list[Ring]:
+    """Of rings nearer to each other than `least` radii only the strongest; strongest first."""
+    order = sorted((ring for ring in rings if ring.strength >= WEAKEST), key=lambda ring: -ring.strength)
+    vectors = np.array([ring.ellipse.vector() for ring in order]).reshape(-1, 5)
+    free = np.ones(len(order), bool)
+    kept = []
+    for k, ring in enumerate(order):
+        if free[k]:
             kept.append(ring)
+            free &= _gaps(vectors, vectors[k]) > least * ring.ellipse.mean_radius
     return kept
 
 
@@ -75,11 +83,7 @@ def _around(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
     ridge, place = _ridges(strip, radii)
     settled = [_settle(ridge, place, radii, windows) for windows in WINDOWS]
     curves, strengths = np.concatenate([c for c, _ in settled]), np.concatenate([s for _, s in settled])
-    rings: list[tuple[Array, float]] = []
-    for k in np.argsort(-strengths):
-        if all(np.abs(_BASIS @ (curves[k] - other)).max() >= SAME for other, _ in rings):
-            rings.append((curves[k], float(strengths[k])))
-    return [Ring(_as_ellipse(guess, curve), strength) for curve, strength in rings]
+    return [Ring(_as_ellipse(guess, c), float(s)) for c, s in zip(curves, strengths, strict=True) if s >= WEAKEST]
 
 
 def _unrolled(rgb: NDArray[np.uint8], guess: Ellipse) -> tuple[NDArray[np.float32], Array]:
