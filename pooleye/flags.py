@@ -201,7 +201,7 @@ _FLAGS = (
     Flag(
         "flame-foot-hidden",
         INFO,
-        "The wall or a ring of wax hides the foot of the flame; its whole height is known only by way of the headspace.",
+        "The wall or a ring of wax hides the foot of the flame; its whole height is known only from the headspace.",
         "Give the headspace, or hold the phone a little higher.",
     ),
     Flag(
@@ -213,7 +213,7 @@ _FLAGS = (
     Flag(
         "flame-tip-lost",
         CAUTION,
-        "The tip of the flame is lost in the glow of the rim or before something as bright, so its height is less certain.",
+        "The tip of the flame is lost in the glow of the rim or before something bright; its height is less certain.",
         "Take the photo before a darker background, from a little higher or lower.",
     ),
     Flag(
@@ -304,7 +304,7 @@ _FLAGS = (
     Flag(
         "soot-no-baseline",
         INFO,
-        "Soot is judged against the cleanest part of the same rim, so soot all round would be missed.",
+        "Soot is judged without a photo of the clean wall, so faint soot may be missed.",
         "Take one photo of the new, unlit candle and give it with --baseline.",
     ),
     Flag(
@@ -312,6 +312,12 @@ _FLAGS = (
         CAUTION,
         "Too little of the inner wall shows, so soot is left out.",
         "Tilt the phone a little so that the wall below the rim shows.",
+    ),
+    Flag(
+        "soot-hardly-shown",
+        CAUTION,
+        "Much of the wall that shows is too low a strip to tell soot from shadow, so soot there is a rough value.",
+        "Tilt the phone a little, and take a second photo from the other side.",
     ),
     Flag(
         "turn-unknown",

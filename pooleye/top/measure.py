@@ -48,6 +48,7 @@ EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the 
 HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
+HARDLY_SHOWN = 0.3  # share of the wall that shows where it is too low for a fade of soot
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
 
 
@@ -365,6 +366,7 @@ def _soot_quantities(
     soot = find_soot(_wall_band(photo, scene), clean, turn)
     if soot is None:
         return {}, {}, ("soot-unseen",)
+    flags += ("soot-hardly-shown",) if soot.net_only > HARDLY_SHOWN else ()
     return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, flags
 
 

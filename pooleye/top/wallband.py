@@ -69,14 +69,15 @@ def unwrap(
     width = 360.0 / fine
     azimuth = frame.azimuth_of_clock((np.arange(fine) + 0.5) * width - 180.0 / SECTORS)
     depth = (np.arange(ROWS) + 0.5) / ROWS * max(min(BAND_MM, wax_line_mm - ABOVE_WAX_MM), 0.5)
-    px = _wall_px(frame, azimuth, depth)
+    px = _wall_px(frame, azimuth, depth[:, None])
     at = px.reshape(ROWS, fine, 2)
     square = close.to_square(px).reshape(ROWS, fine, 2)
     surface = _sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
     flame = _sampled(close.flame, square)
-    inside = _inside(rim, px, fine)
+    inside, shown = _inside(rim, px, fine, EDGE_PX), _inside(rim, px, fine, 0.0)
     picture = srgb_to_linear(np.asarray(_sampled(rgb, at), np.uint8)).astype(float)
-    seen = inside & (surface < WAX_SURE) & (flame < FLAME_SURE) & (linear_to_lightness(picture) < GLARE_L)
+    wall = (surface < WAX_SURE) & (flame < FLAME_SURE)
+    seen = inside & wall & (linear_to_lightness(picture) < GLARE_L)
     wax = (np.maximum(close.wax, close.pool) > 0.9) & (close.flame < 0.02)
     return Band(
         _column_means(picture, seen),
@@ -85,20 +86,22 @@ def unwrap(
         _column_means(_sampled(close.soot, square)[..., None].astype(float), seen)[..., 0],
         _lip_light(rgb, rim),
         _median_light(close.picture[wax]),
-        _pixels(at, seen),
+        _pixels(at, shown & wall),
         lit,
     )
 
 
 def _wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
-    radius = np.array([frame.inner_radius_mm(float(d)) for d in depth])
-    x, y = np.outer(radius, np.sin(azimuth)), np.outer(radius, np.cos(azimuth))
-    return frame.project(np.stack([x, y, np.repeat(-depth, len(azimuth)).reshape(x.shape)], -1).reshape(-1, 3))
+    """Working pixels (rows * columns, 2) of wall points at `depth` (rows, 1)."""
+    narrowing = frame.inner_radius_mm(0.0) - frame.inner_radius_mm(1.0)
+    radius = frame.rim_radius_mm - narrowing * depth
+    x, y = radius * np.sin(azimuth), radius * np.cos(azimuth)
+    return frame.project(np.stack([x, y, np.broadcast_to(-depth, x.shape)], -1).reshape(-1, 3))
 
 
-def _inside(rim: Ellipse, px: Array, columns: int) -> Flags:
+def _inside(rim: Ellipse, px: Array, columns: int, by_px: float) -> Flags:
     """Whether a wall point is seen through the mouth: a near wall's points project outside of the rim."""
-    least = (1 - EDGE_PX / rim.b) ** 2
+    least = (1 - by_px / rim.b) ** 2
     return np.asarray(rim._level(px).reshape(ROWS, columns) < least)
 
 
