@@ -370,7 +370,8 @@ TIN_NO_EXIF = Shot(
     ),
     phone=Phone(exposure=1.35, jpeg_quality=78),
     tags=None,
-    spp=12,
+    long_side_px=1024,
+    spp=10,
 )
 TEALIGHT_CUP = vessel("tealight", 37.6, 16.5, 0.25, 0.5, (0.88, 0.88, 0.90), lip_width=1.3, roughness=0.18)
 TEALIGHT = Shot(
@@ -514,6 +515,7 @@ TAPERED = Shot(
     tags=at("16:02:19", day="2026:03:16", iso=160),
     glow=Glow(0.30, 0.34),
     minutes=180,
+    spp=10,
 )
 BOWL = vessel("frosted_glass", 98.0, 74.0, 3.4, 1.5, (0.94, 0.96, 0.96), roughness=0.22)
 BOWL_FEET = ((-17.5, -3.0), (16.5, 3.5))
@@ -549,6 +551,7 @@ TWO_WICKS = Shot(
     phone=Phone(exposure=1.3),
     glow=Glow(0.28, 0.3),
     minutes=90,
+    spp=10,
 )
 
 SHOTS: tuple[Shot, ...] = (
