@@ -44,7 +44,8 @@ class FacingView:
         high_mm: float,
         towards_lens_mm: float = 0.0,
     ) -> FacingView:
-        """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo or FINEST_MM."""
+        """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo or
+        FINEST_MM."""
         to_photo = plane_map(pose, towards_lens_mm)
         step = max(_mm_per_px(to_photo, pose.frustum.height_mm), FINEST_MM)
         columns, rows = int(2 * half_width_mm / step) + 1, int((high_mm - low_mm) / step) + 1

@@ -1,10 +1,11 @@
 """A vessel's pose, refined: its predicted outline is drawn to the edges that the picture shows beside it.
 
-Each point of the outline looks along its normal for the edge; the pose that brings all points nearest to their edges in
-the least squares sense is found by Gauss-Newton steps with weights that fall off for far ones (Tukey's biweight; Huber,
-Robust Statistics, 1981, chapter 7), again and again with a shorter and shorter look (edge tracking after Harris, "Tracking
-with rigid models", 1992). The covariance is the usual (J'WJ)^-1 times the scatter of the residuals (Hartley & Zisserman,
-2004, section 5.2), with neighbouring points counted as dependent. Many poses are refined at once.
+Each point of the outline looks along its normal for the edge; the pose that brings all points nearest to their
+edges in the least squares sense is found by Gauss-Newton steps with weights that fall off for far ones (Tukey's
+biweight; Huber, Robust Statistics, 1981, chapter 7), again and again with a shorter and shorter look (edge tracking
+after Harris, "Tracking with rigid models", 1992). The covariance is the usual (J'WJ)^-1 times the scatter of the
+residuals (Hartley & Zisserman, 2004, section 5.2), with neighbouring points counted as dependent. Many poses are
+refined at once.
 """
 
 from __future__ import annotations

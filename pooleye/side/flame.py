@@ -44,9 +44,9 @@ BLUE_REACH_MM = 4.0
 class Body:
     """The bright body of one flame, mm in the facing view, rows from the tip downwards.
 
-    `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to which
-    blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside it the
-    glow takes to fall half way to the surroundings.
+    `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to
+    which blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside
+    it the glow takes to fall half way to the surroundings.
     """
 
     heights: Array
@@ -146,7 +146,7 @@ def _tracked(
     lip = (heights > lip_mm[0] - 1.5) & (heights < lip_mm[1] + 1.5)
     up, top = _followed(view, bright, around, first, -1, lip)
     down, bottom = _followed(view, bright, around, first, 1, lip)
-    runs = up[::-1] + [first] + down
+    runs = [*up[::-1], first, *down]
     runs, top = _without_glowing_lip(view, runs, top, lip_mm)
     if len(runs) < 4:
         return None
@@ -248,7 +248,7 @@ def _without_glowing_lip(
     at_lip = [k for k in range(len(runs)) if heights[k] > low - LIP_BELOW_MM]
     body = float(np.median(below)) if below else 0.0
     wide = [k for k in at_lip if runs[k].width > 1.1 * body]
-    if not below or (not wide and min(runs[k].width for k in at_lip) < 0.6 * body):
+    if not below or not at_lip or (not wide and min(runs[k].width for k in at_lip) < 0.6 * body):
         return runs, top
     return runs[at_lip[-1] + 1 :], "lip"
 

@@ -1,10 +1,11 @@
 """From a flame's bright body to its sizes with their uncertainties.
 
-Where the foot is. A flame's blue foot surrounds the wick and is so faint that a picture that shows the body often loses it;
-the wick in it looks dark. But it cannot be lower than the pool, nor higher than the lowest flame that shows, and the wick
-stands some 6 mm out of the wax (trimmed to 6 mm before each burn). So the foot lies between the pool and the lowest flame that
-shows, no more than EXPOSED_WICK_MM above the pool: a rectangular distribution (JCGM 100:2008, 4.3.7). Its two standard
-uncertainties reach over the whole of it, so the whole flame is inside even where its foot is lost.
+Where the foot is. A flame's blue foot surrounds the wick and is so faint that a picture that shows the body often
+loses it; the wick in it looks dark. But it cannot be lower than the pool, nor higher than the lowest flame that
+shows, and the wick stands some 6 mm out of the wax (trimmed to 6 mm before each burn). So the foot lies between the
+pool and the lowest flame that shows, no more than EXPOSED_WICK_MM above the pool: a rectangular distribution (JCGM
+100:2008, 4.3.7). Its two standard uncertainties reach over the whole of it, so the whole flame is inside even where
+its foot is lost.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ import numpy as np
 
 from pooleye.flags import Declined
 from pooleye.measurement import Quantity
-from pooleye.side.quantity import quantity
 from pooleye.side.flame import Body
+from pooleye.side.quantity import quantity
 from pooleye.side.shape import DROP_Q, U_DROP_Q, Drop, fitted_drop
 
 EXPOSED_WICK_MM = 6.0

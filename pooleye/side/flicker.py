@@ -1,12 +1,13 @@
 """How a flame's height moves: mean, greatest, amplitude, and the frequency of its flicker.
 
-The times of a phone's frames are uneven, so the spectrum is the Lomb-Scargle periodogram (Lomb 1976, Scargle 1982; SciPy's
-`scipy.signal.lombscargle`), which is the least-squares fit of a sine at each frequency. A peak counts if noise alone would
-make one so high in less than one clip of a hundred: with M independent frequencies, 1 - (1 - (1 - P)^((N-3)/2))^M for a peak
-that explains the share P of the variance (Baluev, MNRAS 385, 1279, 2008, eq. 5 for the standard normalisation; cited from
-memory). Two frequencies less than 1/T apart cannot be told apart in a clip of T seconds: that is the resolution. A sine's
-frequency is known much better, sqrt(6) s / (pi T A sqrt(N)) for noise s and amplitude A (Montgomery & O'Donoghue, DSSN 13, 28,
-1999; from memory), but a flame is no clock, so a tenth of the resolution is the least that is claimed.
+The times of a phone's frames are uneven, so the spectrum is the Lomb-Scargle periodogram (Lomb 1976, Scargle 1982;
+SciPy's `scipy.signal.lombscargle`), which is the least-squares fit of a sine at each frequency. A peak counts if
+noise alone would make one so high in less than one clip of a hundred: with M independent frequencies, 1 - (1 - (1 -
+P)^((N-3)/2))^M for a peak that explains the share P of the variance (Baluev, MNRAS 385, 1279, 2008, eq. 5 for the
+standard normalisation; cited from memory). Two frequencies less than 1/T apart cannot be told apart in a clip of T
+seconds: that is the resolution. A sine's frequency is known much better, sqrt(6) s / (pi T A sqrt(N)) for noise s
+and amplitude A (Montgomery & O'Donoghue, DSSN 13, 28, 1999; from memory), but a flame is no clock, so a tenth of
+the resolution is the least that is claimed.
 """
 
 from __future__ import annotations

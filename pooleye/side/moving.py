@@ -1,8 +1,8 @@
 """A clip or burst from the side: the flame's height over time, steadied on the vessel.
 
-The vessel is looked for once and then followed from picture to picture: its shift by phase correlation (Kuglin & Hines 1975;
-OpenCV), then its outline again. Heights are read above the vessel's own foot each time, so a hand that moves does not make
-the flame move. The foot of the flame is that of the first picture: the wick does not flicker.
+The vessel is looked for once and then followed from picture to picture: its shift by phase correlation (Kuglin &
+Hines 1975; OpenCV), then its outline again. Heights are read above the vessel's own foot each time, so a hand that
+moves does not make the flame move. The foot of the flame is that of the first picture: the wick does not flicker.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ def measure_moving(
         flags.append("flame-lost-at-times")
     series = _series(seen, still)
     quantities, more = _over_time(series, still)
-    result = replace(still, quantities=dict(still.quantities) | quantities, flags=tuple([*flags, *more]), method=METHOD)
+    result = replace(still, quantities=dict(still.quantities) | quantities, flags=(*flags, *more), method=METHOD)
     return Moving(result, series, first)
 
 

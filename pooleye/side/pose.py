@@ -1,14 +1,15 @@
-"""A round vessel seen from the side: where its walls, rim and base fall in the picture, and the way back to millimetres.
+"""A round vessel seen from the side: where its walls, rim and base fall in the picture, and the way back to
+millimetres.
 
-Camera frame, mm: x right, y down, z forward, the lens at the origin. Vessel: an upright frustum on its axis; heights are
-counted from its underside up the axis, azimuth 0 faces the camera, positive to the right. A pose is described by where
-the middle of the axis falls in the picture, how far away it is, and which way the axis points.
+Camera frame, mm: x right, y down, z forward, the lens at the origin. Vessel: an upright frustum on its axis;
+heights are counted from its underside up the axis, azimuth 0 faces the camera, positive to the right. A pose is
+described by where the middle of the axis falls in the picture, how far away it is, and which way the axis points.
 
-The outline of a cone or cylinder is where its surface is seen edge-on, n(azimuth) . P = 0 for the normal n at the surface
-point P (Hartley & Zisserman, Multiple View Geometry, 2nd ed. 2004, section 8.4, "contour generator"). For a frustum that
-is a straight line up the wall on each side, at azimuth +-phi with cos(phi) = (r - k c.a) / |c_perp| (r the radius at the
-middle, k its growth per mm up the axis, c the middle, a the axis): the wall is seen nearer than the axis, and wider by
-1/sqrt(1 - (r/D)^2). For D 200 mm and r 40 mm that is 1.020621.
+The outline of a cone or cylinder is where its surface is seen edge-on, n(azimuth) . P = 0 for the normal n at the
+surface point P (Hartley & Zisserman, Multiple View Geometry, 2nd ed. 2004, section 8.4, "contour generator"). For a
+frustum that is a straight line up the wall on each side, at azimuth +-phi with cos(phi) = (r - k c.a) / |c_perp| (r
+the radius at the middle, k its growth per mm up the axis, c the middle, a the axis): the wall is seen nearer than
+the axis, and wider by 1/sqrt(1 - (r/D)^2). For D 200 mm and r 40 mm that is 1.020621.
 """
 
 from __future__ import annotations

@@ -50,10 +50,10 @@ class Edges:
     @classmethod
     def of(cls, rgb: RgbImage, smooth_px: float = 0.8) -> Edges:
         """Edges of the strongest colour channel at each pixel."""
-        soft = cv2.GaussianBlur(rgb, (0, 0), smooth_px)
+        soft = np.asarray(cv2.GaussianBlur(rgb, (0, 0), smooth_px), dtype=np.uint8)
         gx, gy = _strongest_gradient(soft)
-        size = cv2.add(cv2.magnitude(gx, gy), 8 * NOISE_CODES)  # Sobel's weights add up to 8
-        return cls(np.asarray(cv2.divide(gx, size)), np.asarray(cv2.divide(gy, size)))
+        size = np.asarray(cv2.magnitude(gx, gy)) + np.float32(8 * NOISE_CODES)  # Sobel's weights add up to 8
+        return cls(np.asarray(gx / size, dtype=np.float32), np.asarray(gy / size, dtype=np.float32))
 
     def thinned(self) -> Edges:
         """Only what stands out from its surroundings: texture and broad slopes weaken."""
@@ -181,7 +181,7 @@ def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum) -> Array:
 
 def _pairs_of_scales(edges: Edges, frustum: Frustum, scales: Array) -> Array:
     upright = _ridges(np.abs(edges.x), (9, 1))
-    level = cv2.dilate(_ridges(np.abs(edges.y), (1, 9)), np.ones((5, 1), np.uint8))
+    level = np.asarray(cv2.dilate(_ridges(np.abs(edges.y), (1, 9)), np.ones((5, 1), np.uint8)), dtype=np.float32)
     found = [np.empty((0, 5))]
     for roll in np.radians(ROLLS_DEG):
         turned = _Turned.by(roll, float(np.arctan(frustum.widening)), upright, level)
@@ -209,10 +209,10 @@ class _Turned:
         height, width = upright.shape
         centre = ((width - 1) / 2, (height - 1) / 2)
         turn = cv2.getRotationMatrix2D(centre, float(np.degrees(roll)), 1.0)
-        soft = cv2.GaussianBlur(cv2.warpAffine(upright, turn, (width, height)), (5, 1), 1.0)
+        soft = np.asarray(cv2.GaussianBlur(cv2.warpAffine(upright, turn, (width, height)), (5, 1), 1.0), np.float32)
         walls = [np.cumsum(_sheared(soft, side * np.tan(taper)), axis=0, dtype=np.float32) for side in (1, -1)]
         rows = np.cumsum(cv2.warpAffine(level, turn, (width, height)), axis=1, dtype=np.float32)
-        return cls(walls[0], walls[1], rows, cv2.invertAffineTransform(turn), roll)
+        return cls(walls[0], walls[1], rows, np.asarray(cv2.invertAffineTransform(turn), dtype=np.float64), roll)
 
     def best_pairs(self, frustum: Frustum, scale: float) -> Array:
         """Rows (score, x, y, scale, roll) of the best places for a vessel of this scale in px per mm."""

@@ -1,9 +1,10 @@
 """A flame's axis, tip and width, from the edges of its bright body.
 
 The edges are laid on a drop: half-width W/2 g(s/h) at a distance s below the tip, h the flame's whole height and
-g(t) = t (1 - t)^q / max, widest at t = 1/(1 + q) from the tip. The drop is a description, not a law: q was set on flames that
-show as a whole and is varied for the uncertainty. Where light spreads in the lens or the sensor overflows, the plateau is
-wider than the flame by the same `bloom` on either side all along; it shows near the tip, where the flame itself is thin.
+g(t) = t (1 - t)^q / max, widest at t = 1/(1 + q) from the tip. The drop is a description, not a law: q was set on
+flames that show as a whole and is varied for the uncertainty. Where light spreads in the lens or the sensor
+overflows, the plateau is wider than the flame by the same `bloom` on either side all along; it shows near the tip,
+where the flame itself is thin.
 """
 
 from __future__ import annotations
@@ -64,7 +65,8 @@ def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: flo
         tip, x, slope, width, bloom = p
         half = width / 2 * drop_profile((tip - heights) / max(tip - foot_mm, 1.0), q) + bloom
         middle = x + slope * (heights - tip)
-        return np.concatenate([lefts - (middle - half), rights - (middle + half)]) * share / EDGE_MM
+        away = np.concatenate([lefts - (middle - half), rights - (middle + half)])
+        return np.asarray(away * (share / EDGE_MM))
 
     def with_priors(p: Array) -> Array:
         tip_u = TIP_MM + 0.3 * abs(p[4]) if body.top == "seen" else 3.0
@@ -86,4 +88,5 @@ def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: flo
     found = least_squares(with_priors, start, bounds=(low, high), x_scale=[1, 1, 0.1, 1, 0.3])
     scatter = float(np.median(np.abs(misfit(found.x))) * 1.4826 * EDGE_MM / share)
     covariance = np.linalg.pinv(found.jac.T @ found.jac)
-    return Drop(*(float(v) for v in found.x), covariance, scatter)
+    tip, x, slope, width, bloom = (float(value) for value in found.x)
+    return Drop(tip, x, slope, width, bloom, covariance, scatter)

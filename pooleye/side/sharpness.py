@@ -1,9 +1,9 @@
 """Whether a side picture is sharp enough, judged on the vessel's own outline.
 
-A picture taken from the side is full of background out of focus, and a plain jar has few edges; so only the outline that was
-fitted is looked at. As in `pooleye.legibility`: a step blurred by s has, through Gaussians of the widths t1 and t2, a steepness
-ratio R with s² = (t2² - R² t1²) / (R² - 1) (Zhuo and Sim, Pattern Recognition 44(9), 1852-1858, 2011). Walls and arcs are
-judged apart, since a shake blurs only one of them.
+A picture taken from the side is full of background out of focus, and a plain jar has few edges; so only the outline
+that was fitted is looked at. As in `pooleye.legibility`: a step blurred by s has, through Gaussians of the widths
+t1 and t2, a steepness ratio R with s² = (t2² - R² t1²) / (R² - 1) (Zhuo and Sim, Pattern Recognition 44(9),
+1852-1858, 2011). Walls and arcs are judged apart, since a shake blurs only one of them.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """Visible smoke above a flame: a thin, swaying, mostly dark streak that starts at the tip.
 
 The facing view above the tip is compared with its own surroundings row by row; from the tip upwards the path of the
-strongest streak is followed (dynamic programming, Bellman 1957). Its opacity is 1 - (light along the path / light beside
-it), in linear light. Paths that start where no flame is give what the background alone makes of such a search: their mean is
-taken off, their scatter is the uncertainty. Where that is large the background forbids an answer.
+strongest streak is followed (dynamic programming, Bellman 1957). Its opacity is 1 - (light along the path / light
+beside it), in linear light. Paths that start where no flame is give what the background alone makes of such a
+search: their mean is taken off, their scatter is the uncertainty. Where that is large the background forbids an
+answer.
 """
 
 from __future__ import annotations
@@ -61,7 +62,8 @@ def smoke_above(view: FacingView, tip_x_mm: float, tip_mm: float) -> Smoke | Non
 
 
 def _opacity_cells(view: FacingView, tip_mm: float) -> tuple[Array | None, Array]:
-    """Opacity against the surroundings in cells of CELL_MM by ROW_MM, rows upwards from START_MM above the tip, and the cells' x."""
+    """Opacity against the surroundings in cells of CELL_MM by ROW_MM, rows upwards from START_MM above the tip,
+    and the cells' x."""
     low, high = view.row_of(tip_mm + START_MM), view.row_of(tip_mm + START_MM + REACH_MM)
     usable = view.inside[high:low].all(axis=1) if low > high else np.zeros(0, bool)
     if not usable.any():

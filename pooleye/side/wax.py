@@ -1,12 +1,13 @@
 """Where wax and liquid end at the wall that faces the lens, through clear glass.
 
-The near side of the inner wall is unrolled: columns are azimuths, rows heights. A level line of wax is straight and level in
-it, while everything behind (the far edge of the wax, the pool's own edge, reflections) is curved, so a row in which most
-columns change the same way is a level line. Two such lines one above the other are the liquid's surface and the solid's.
+The near side of the inner wall is unrolled: columns are azimuths, rows heights. A level line of wax is straight and
+level in it, while everything behind (the far edge of the wax, the pool's own edge, reflections) is curved, so a row
+in which most columns change the same way is a level line. Two such lines one above the other are the liquid's
+surface and the solid's.
 
-Looking down at the elevation e through a wall of thickness t, the ray drops t tan e' in the glass, sin e' = sin e / n
-(Snell), instead of t tan e; what is seen on the inner face stands so much higher. Along the circle about the axis a curved
-wall magnifies azimuths, not heights.
+Looking down at the elevation e through a wall of thickness t, the ray drops t tan e' in the glass, sin e' = sin e /
+n (Snell), instead of t tan e; what is seen on the inner face stands so much higher. Along the circle about the axis
+a curved wall magnifies azimuths, not heights.
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ class WaxLines:
 
 
 def wax_lines(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: float | None) -> WaxLines | None:
-    """The lines found, or None. `inner_radius_mm` at the rim and at the base; `pool_mm`: height of the pool if known."""
+    """The lines found, or None. `inner_radius_mm` at rim and base; `pool_mm`: height of the pool if known."""
     heights = np.arange(LOWEST_SHARE * pose.frustum.height_mm, pose.frustum.height_mm - BELOW_RIM_MM, STEP_MM)[::-1]
     if len(heights) < 10:
         return None
@@ -91,7 +92,7 @@ def _unrolled(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, heights: Ar
 
 
 def _changes(wall: NDArray[np.float32]) -> Array:
-    """Signed change downwards of the strongest channel over SMOOTH_MM, squeezed to -1..1; nan where the flame shines."""
+    """Signed change downwards of the strongest channel over SMOOTH_MM, squeezed to -1..1; nan at the flame."""
     sigma = SMOOTH_MM / STEP_MM
     soft = cv2.GaussianBlur(wall, (0, 0), sigmaX=0.6, sigmaY=sigma)
     slope = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8) * (2.0 * sigma)
@@ -194,7 +195,7 @@ def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | No
 
 
 def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> float:
-    """How much higher a point of the inner wall stands than a straight ray through the glass says; negative from below."""
+    """How much higher a point of the inner wall stands than a straight ray says; negative seen from below."""
     above = float(pose.poses.lens_above_mm(height_mm)[0])
     middle, _, near, _ = (part[0] for part in pose.poses.frames())
     inner = float(np.mean(inner_radius_mm))
