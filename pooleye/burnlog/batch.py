@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pooleye.burnlog import find
-from pooleye.burnlog.executors import in_window, own_cores, window_of
+from pooleye.burnlog.executors import asked_to_stop, in_window, own_cores, window_of
 from pooleye.burnlog.filing import (
     MeasureJob,
     Measurer,
@@ -138,6 +138,7 @@ class _Tally:
     placed: list[Placed] = field(default_factory=list)
     moved: list[Moved] = field(default_factory=list)
     advice: list[Advice] = field(default_factory=list)
+    stop: Callable[[], bool] = lambda: False
     offset: Offset = field(default_factory=Offset)
 
 
@@ -180,9 +181,10 @@ def run_batch(
             pass  # raises, in words
     pool = executor or own_cores(workers)
     try:
-        decided = _decided(workspace, folder, paths, pool, clock_offset_s, tally, report)
-        if not dry_run:
-            _file_and_measure(workspace, decided, pool, tally, report, measure)
+        with asked_to_stop() as tally.stop:
+            decided = _decided(workspace, folder, paths, pool, clock_offset_s, tally, report)
+            if not dry_run:
+                _file_and_measure(workspace, decided, pool, tally, report, measure)
     except KeyboardInterrupt:
         tally.interrupted = True
     finally:
@@ -210,15 +212,20 @@ def _summary(tally: _Tally, dry_run: bool) -> BatchSummary:
 
 
 def _look_at_all(
-    paths: Sequence[Path], folder: Path, codes: Collection[str], pool: Executor, report: Progress
+    paths: Sequence[Path],
+    folder: Path,
+    codes: Collection[str],
+    pool: Executor,
+    report: Progress,
+    stop: Callable[[], bool],
 ) -> list[Seen]:
     """A look at every file, in the order of ``paths``; a closer one where neither label nor name tells the candle."""
     seen: dict[str, Seen] = {}
-    for path, future in in_window(pool, look, [str(one) for one in paths], window_of(pool)):
+    for path, future in in_window(pool, look, [str(one) for one in paths], window_of(pool), stop):
         seen[path] = _seen(path, future)
         report("look", len(seen), len(paths))
     nameless = [one.path for one in seen.values() if not _tells_candle(one, _name_in(folder, Path(one.path)), codes)]
-    for path, future in in_window(pool, look_closely, nameless, window_of(pool)):
+    for path, future in in_window(pool, look_closely, nameless, window_of(pool), stop):
         seen[path] = _seen(path, future)
     return [seen[str(path)] for path in paths]
 
@@ -257,7 +264,7 @@ def _decided(
     """Photos with a sure place, new candles first (their photos are the baselines of the others)."""
     with workspace.read() as session:
         codes = set(find.known_codes(session))
-    looked = _look_at_all(paths, folder, codes, pool, report)
+    looked = _look_at_all(paths, folder, codes, pool, report, tally.stop)
     with workspace.read() as session:
         candles = {one.code: one for one in find.all_candles(session)}
         fresh = _fresh(session, looked, tally)
@@ -340,7 +347,7 @@ def _file_and_measure(
     with workspace.read() as session:
         left = [one.id for one in unmeasured(session)]
     jobs = _jobs(workspace, decided, left, tally)
-    for done, (job, future) in enumerate(in_window(pool, measure, jobs, window_of(pool)), start=1):
+    for done, (job, future) in enumerate(in_window(pool, measure, jobs, window_of(pool), tally.stop), start=1):
         outcome = _outcome(job, future, measure, tally)
         if outcome is not None:
             _record(workspace, job, outcome, tally)
@@ -407,12 +414,13 @@ def remeasure(
     with workspace.read() as session:
         ids = list(session.scalars(select(Photo.id).where(Photo.voided_at.is_(None)).order_by(Photo.id)))
     try:
-        jobs = (_job(workspace, photo_id) for photo_id in ids)
-        for done, (job, future) in enumerate(in_window(pool, measure, jobs, window_of(pool)), start=1):
-            outcome = _outcome(job, future, measure, tally)
-            if outcome is not None:
-                _compare(workspace, job, outcome, tally)
-            report("measure", done, len(ids))
+        with asked_to_stop() as tally.stop:
+            jobs = (_job(workspace, photo_id) for photo_id in ids)
+            for done, (job, future) in enumerate(in_window(pool, measure, jobs, window_of(pool), tally.stop), start=1):
+                outcome = _outcome(job, future, measure, tally)
+                if outcome is not None:
+                    _compare(workspace, job, outcome, tally)
+                report("measure", done, len(ids))
     except KeyboardInterrupt:
         tally.interrupted = True
     finally:

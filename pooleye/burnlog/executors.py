@@ -10,11 +10,14 @@ import socket
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from pooleye.errors import PooleyeError
 
+# How often a wait for workers looks up to see whether it should stop.
+_LOOK_UP_S = 0.3
 Item = TypeVar("Item")
 Answer = TypeVar("Answer")
 
@@ -120,23 +123,53 @@ def _submitted(executor: Executor, work: Callable[[Item], Answer], item: Item) -
         return failed
 
 
+@contextmanager
+def asked_to_stop() -> Iterator[Callable[[], bool]]:
+    """Within the block, a first Ctrl-C only asks: the function given says whether it did. A second one interrupts.
+
+    An interruption that arrives inside a clean-up of the interpreter is dropped there; a question is not.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+    asked = threading.Event()
+
+    def ask(_signal: int, _frame: object) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+
+    earlier = signal.signal(signal.SIGINT, ask)
+    try:
+        yield asked.is_set
+    finally:
+        signal.signal(signal.SIGINT, earlier)
+
+
 def in_window(
-    executor: Executor, work: Callable[[Item], Answer], items: Iterable[Item], window: int
+    executor: Executor,
+    work: Callable[[Item], Answer],
+    items: Iterable[Item],
+    window: int,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Iterator[tuple[Item, Future[Answer]]]:
     """Run ``work`` on each item, at most ``window`` at a time, and yield each as it ends, in any order.
 
-    ``items`` is drawn as places fall free, so neither waiting items nor finished answers pile up in memory.
+    ``items`` is drawn as places fall free, so neither waiting items nor finished answers pile up in memory. Raises
+    KeyboardInterrupt, between two items, once ``stop`` says so.
     """
     running: dict[Future[Answer], Item] = {}
     source = iter(items)
     while True:
+        if stop():
+            raise KeyboardInterrupt
         for item in source:
             running[_submitted(executor, work, item)] = item
             if len(running) >= window:
                 break
         if not running:
             return
-        done, _ = wait(running, return_when=FIRST_COMPLETED)
+        done, _ = wait(running, timeout=_LOOK_UP_S, return_when=FIRST_COMPLETED)
         for future in done:
             yield running.pop(future), future
 
