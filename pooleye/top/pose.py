@@ -30,7 +30,7 @@ give 0.4 to 1.3 mm (common practice, no source)."""
 STEP_MM = 0.5
 RING_MOST = 0.75  # a ring of solid wax at the wall may stand above the pool by this share of the headspace
 TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
-"""Solid rings higher than this above the pool are seen only where the wick tunnels; in overlap, how much less likely."""
+"""Solid rings higher than this above the pool are seen only where the wick tunnels; less likely by so much overlap."""
 ALIKE = 0.004  # overlaps closer than this do not settle the pose
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
@@ -76,7 +76,7 @@ def vessel_frame(
 
 
 def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool) -> WaxLine:
-    """The depth among `depths_mm` (ascending; if `known`, the deepest is the pool's own) at which a wax line fits what the net sees,
+    """The depth among `depths_mm` (ascending; if `known`, the deepest is the pool's own) at which a wax line fits best,
     and how sharply.
 
     Two readings are tried: solid and liquid together are the wax; or the liquid alone is all of it, and what looks

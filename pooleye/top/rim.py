@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 RAYS = 180
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 0.5
-FAR_OFF = 0.03  # a first guess this far from the found mouth, in rim radii, is worth a second look
+FAR_OFF = 0.05  # a first guess this far from the found mouth, in rim radii, is worth a second look
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
@@ -42,6 +42,7 @@ THICK = 1.03  # outer over inner rim from which the wall is wide enough to be se
 WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
 CRISP, IMPLIED = 0.4, 0.15  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
+LEAST_WAX_PX = 500
 TRIED = 16  # the most likely rings whose wax line is looked at; each costs a millisecond
 
 
@@ -104,6 +105,7 @@ def choose_rim(
     rings = find_rings(rgb, [edge.ellipse, edge.first, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
     if ratio is not None and ratio > THICK:
         rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
+    rings = rings or [Ring(edge.ellipse, IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     scored = []
     for k in np.argsort(-by_edges)[:TRIED]:
@@ -135,6 +137,8 @@ def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace
     close = edge.close
     wax = np.maximum(close.wax, close.pool)
     ys, xs = np.nonzero(wax > 0.5)
+    if len(xs) < LEAST_WAX_PX:
+        return []
     radius_px = float(np.sqrt(len(xs) / np.pi))
     centre = np.array([xs.mean(), ys.mean()])
     reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))

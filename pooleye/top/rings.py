@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pooleye.optics.ellipse import Ellipse
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 RAYS = 180
 _T = np.arange(RAYS) * (2 * np.pi / RAYS)
@@ -95,7 +96,7 @@ def _unrolled(rgb: NDArray[np.uint8], guess: Ellipse) -> tuple[NDArray[np.float3
     return np.asarray(strip, np.float32), radii
 
 
-def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Array, Array]:
+def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Floats, Floats]:
     """Strength 0..1 of the gradient's crests along each ray (zero elsewhere), and each crest's sub-sample radius."""
     smooth = cv2.GaussianBlur(strip, (0, 0), sigmaX=0.9, sigmaY=1.0)
     slope = np.abs(np.gradient(smooth, axis=1)).sum(-1)
@@ -106,10 +107,11 @@ def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Array, Array]:
     bend = np.minimum(before - 2 * here + after, -1e-6)
     shift = np.zeros_like(slope)
     shift[:, 1:-1] = np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
-    return crest, radii + shift * (radii[1] - radii[0])
+    place = radii + shift * (radii[1] - radii[0])
+    return crest.astype(np.float32), place.astype(np.float32)  # half the bytes, the search is bound by them
 
 
-def _settle(ridge: Array, place: Array, radii: Array, windows: tuple[float, ...]) -> tuple[Array, Array]:
+def _settle(ridge: Floats, place: Floats, radii: Array, windows: tuple[float, ...]) -> tuple[Array, Array]:
     """Curves (starts, 5) and their strengths after the mean shift."""
     curve = np.zeros((len(STARTS), 5))
     curve[:, 0] = STARTS
@@ -124,7 +126,7 @@ def _settle(ridge: Array, place: Array, radii: Array, windows: tuple[float, ...]
     return curve, weight.max(-1).mean(-1)
 
 
-def _within(ridge: Array, place: Array, radii: Array, curve: Array, window: float) -> tuple[Array, Array]:
+def _within(ridge: Floats, place: Floats, radii: Array, curve: Array, window: float) -> tuple[Floats, Floats]:
     """For every start, ray and sample near its curve: the crest's weight and its distance from the curve."""
     step = radii[1] - radii[0]
     middle = curve @ _BASIS.T
@@ -133,8 +135,9 @@ def _within(ridge: Array, place: Array, radii: Array, curve: Array, window: floa
     inside = (index >= 0) & (index < len(radii))
     index = np.clip(index, 0, len(radii) - 1)
     rays = np.arange(RAYS)[None, :, None]
-    off = place[rays, index] - middle[..., None]
-    return ridge[rays, index] * inside * np.exp(-0.5 * (off / window) ** 2), off
+    off = place[rays, index] - middle[..., None].astype(np.float32)
+    near = np.exp(off * off * np.float32(-0.5 / window**2))
+    return ridge[rays, index] * inside * near, off
 
 
 def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse:
