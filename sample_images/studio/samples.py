@@ -513,6 +513,7 @@ TAPERED = Shot(
         seed=71,
     ),
     tags=at("16:02:19", day="2026:03:16", iso=160),
+    phone=Phone(exposure=0.75),
     glow=Glow(0.30, 0.34),
     minutes=180,
     spp=10,
