@@ -5,7 +5,7 @@ Reads like the recipe that docs/method-top.md describes. A pure function of pict
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,7 +23,7 @@ from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.locate import choose_mouth, find_mouths
 from pooleye.top.pool import Pool, by_sector, find_pool, hangup_by_azimuth, moved
 from pooleye.top.pose import Standing, lip_drop_mm, liquid_share, stand, vessel_frame
-from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge
+from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge, ray_directions
 from pooleye.top.soot import Soot, find_soot
 from pooleye.top.turn import find_turn
 from pooleye.top.wallband import Band, lip_marks, unwrap
@@ -46,6 +46,7 @@ one or two millimetres high round a pool; a pit of unknown depth where the wick 
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the close look's pixels
 HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
+MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
 HARDLY_SHOWN = 0.3  # share of the wall that shows where it is too low for a fade of soot
@@ -184,7 +185,9 @@ def _numbers(
         quantities["headspace"] = Quantity(scene.headspace_mm, float(np.hypot(scene.u_depth_mm, drop[1])), "mm")
     by_clock: dict[str, list[float | None]] = {}
     flags: tuple[str, ...] = ()
-    if scene.pool is None:
+    if scene.pool is None and _pool_could_hide(scene):
+        flags += ("pool-unmeasured",)
+    elif scene.pool is None:
         quantities["pool_coverage"] = Quantity(0.0, 0.01, "1", (("boundary", 0.01),))
         flags += ("pool-none",)
     elif scene.pool.vague:
@@ -194,8 +197,16 @@ def _numbers(
         quantities |= pool_numbers
         by_clock["hangup_width"] = list(hangup)
         flags += ("pool-edge-hidden",) if scene.pool.hidden_share > 0.03 else ()
+        flags += ("pool-uncertain",) if _doubt(scene.pool) > 0 else ()
     wick_numbers, wick_flags = _wick_quantities(scene)
     return quantities | wick_numbers, by_clock, flags + wick_flags
+
+
+def _pool_could_hide(scene: Scene) -> bool:
+    """Whether wax without any edge in it may be liquid all over: where a flame burns, or a carbon ball tells that one
+    has just burnt, "no edge" is no proof of "no pool"."""
+    ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
+    return scene.flames > 0 or ball is None or ball > 0
 
 
 def _pose_quantities(scene: Scene) -> dict[str, Quantity]:
@@ -226,6 +237,13 @@ def _drop(scene: Scene) -> float:
     return -(scene.headspace_mm - scene.depth_mm)
 
 
+def _doubt(pool: Pool) -> float:
+    """0..1: how far a pool may in truth be full. Where it meets the wall most of the way round, the short edge that is
+    left may as well be the shadow of the rim on a pool that is liquid all over."""
+    free = float(pool.free.mean())
+    return float(np.clip((MOSTLY_FREE - free) / 0.15, 0.0, 1.0)) if free > 0 else 0.0
+
+
 @dataclass(frozen=True)
 class _PoolNumbers:
     diameter: float
@@ -235,6 +253,11 @@ class _PoolNumbers:
     coverage: float
     hangup_mean: float
     hangup_max: float
+
+    def toward(self, other: _PoolNumbers, share: float) -> _PoolNumbers:
+        """Part of the way to other numbers."""
+        mine, theirs = astuple(self), astuple(other)
+        return _PoolNumbers(*(a + share * (b - a) for a, b in zip(mine, theirs, strict=True)))
 
 
 def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
@@ -303,6 +326,10 @@ def _causes(scene: Scene, pool: Pool, here: _PoolNumbers, radius: float) -> dict
     outcomes["rim place"] = _reframed(
         scene, pool, Ellipse(rim.cx + shift, rim.cy + shift, rim.a, rim.b, rim.angle_rad), scene.camera
     )
+    doubt = _doubt(pool)
+    if doubt > 0:
+        full = _numbers_of(radius * ray_directions(), radius)
+        outcomes["perhaps full"] = here.toward(full, FULL_REACH * doubt)
     rival = scene.rim.standing.rival
     if rival is not None:
         other = _numbers_of(moved(pool, scene.frame, rival, scene.depth_mm), radius)
