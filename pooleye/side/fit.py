@@ -48,18 +48,29 @@ class Fits:
         return np.asarray(combined(self.strengths, self.poses) + exact)
 
 
-def refined(edges: Edges, poses: Poses, looks_px: tuple[float, ...], *, fine: bool = True, held: int = 0) -> Fits:
+def refined(
+    edges: Edges,
+    poses: Poses,
+    looks_px: tuple[float, ...],
+    *,
+    fine: bool = True,
+    held: int = 0,
+    rein: Array | None = None,
+) -> Fits:
     """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points.
 
-    The tilt is held in the first `held` steps: a wrong one lets the rim's two halves take each other's edges, and
-    no small step leads out of that; so several tilts are tried and each is first fitted as well as it can be.
+    The tilt is held in the first `held` steps: a wrong one lets the rim's two halves take each other's edges, and no
+    small step leads out of that; so several tilts are tried and each is first fitted as well as it can be. `rein` (5,):
+    how far each number of the pose may move in any step, as a standard deviation; inf for freely.
     """
+    free = np.full(5, np.inf) if rein is None else rein
+    held_tilt = np.where(np.arange(5) == 4, HELD_TILT, free)
     for index, look_px in enumerate(looks_px[:-1]):
-        poses = _step(edges, poses, look_px, fine, hold_tilt=index < held).poses
-    return _step(edges, poses, looks_px[-1], fine, hold_tilt=False)
+        poses = _step(edges, poses, look_px, fine, held_tilt if index < held else free).poses
+    return _step(edges, poses, looks_px[-1], fine, free)
 
 
-def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, hold_tilt: bool) -> Fits:
+def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -> Fits:
     lines = outline_lines(poses, fine)
     counts = [line.shape[1] for line in lines.values()]
     points = np.concatenate(list(lines.values()), axis=1)
@@ -70,7 +81,7 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, hold_tilt: boo
     share = np.where(inside[None], np.take(INSIDE_WEIGHT, above.astype(int))[:, None], 1.0)
     weight = share * strength * (strength > MIN_STRENGTH)
     move, covariances, scatters, robust = _solved(
-        _slopes(poses, points, normals, fine), offset, weight, look_px, poses, hold_tilt
+        _slopes(poses, points, normals, fine), offset, weight, look_px, poses, rein
     )
     shown = np.split(strength * (robust > 0.3), np.cumsum(counts)[:-1], axis=1)
     return Fits(
@@ -108,7 +119,7 @@ def _slopes(poses: Poses, points: Array, normals: Array, fine: bool) -> Array:
 
 
 def _solved(
-    slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses, hold_tilt: bool
+    slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses, rein: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Steps, covariances, scatters and robust weights of the weighted least squares problems slope @ step = offset."""
     tilt = poses.vectors[:, 4]
@@ -118,9 +129,11 @@ def _solved(
         used = weight * robust
         normal = np.einsum("nmi,nm,nmj->nij", slope, used, slope)
         pull = np.einsum("nmi,nm->ni", slope, used * offset)
-        strength = scatter**2 / (HELD_TILT if hold_tilt else TILT_PRIOR[1]) ** 2
-        normal[:, 4, 4] += strength
-        pull[:, 4] += 0.0 if hold_tilt else strength * (TILT_PRIOR[0] - tilt)
+        normal += (scatter**2)[:, None, None] * np.diag(1.0 / rein**2)
+        if np.isinf(rein[4]):
+            strength = scatter**2 / TILT_PRIOR[1] ** 2
+            normal[:, 4, 4] += strength
+            pull[:, 4] += strength * (TILT_PRIOR[0] - tilt)
         normal += 1e-6 * np.eye(5)
         step = np.linalg.solve(normal, pull[..., None])[..., 0]
         residual = offset - np.einsum("nmi,ni->nm", slope, step)

@@ -57,10 +57,12 @@ class Body:
     blue_foot_mm: float | None
     plateau: float
     softness_mm: float
+    beyond_mm: float
 
     @property
     def top_mm(self) -> float:
-        return float(self.heights[0])
+        """The upper end, between rows."""
+        return float(self.heights[0]) + self.beyond_mm
 
     @property
     def bottom_mm(self) -> float:
@@ -158,7 +160,8 @@ def _tracked(
     blue = _blue_foot(view, runs[-1], float(np.median(rights - lefts))) if bottom == "seen" else None
     plateau = float(np.median([run.plateau for run in runs]))
     softness = float(np.median([run.softness for run in runs])) * view.mm_per_px
-    return Body(heights, lefts, rights, top, bottom, blue, plateau, softness)
+    beyond = _beyond_px(bright, around, runs[0]) * view.mm_per_px if top == "seen" else 0.0
+    return Body(heights, lefts, rights, top, bottom, blue, plateau, softness, beyond)
 
 
 def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, reach: int = 2) -> _Run | None:
@@ -179,6 +182,16 @@ def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, r
     glow_right = int(np.argmax(dim[right:])) if right < len(line) and dim[right:].any() else len(line) - right
     edges = _crossing(line, left, 1, level), _crossing(line, right, -1, level)
     return _Run(row, *edges, plateau, float(min(glow_left, glow_right)))
+
+
+def _beyond_px(bright: Bright, around: NDArray[np.float32], run: _Run) -> float:
+    """How far above the middle of its topmost row a body ends, by the light of the row above; 0 to 1 px."""
+    if run.row == 0:
+        return 0.0
+    low, high = int(max(run.left, 0)), int(run.right) + 2
+    above, outside = float(bright[run.row - 1, low:high].max()), float(around[run.row - 1])
+    light = (above - outside) / max(run.plateau - outside, 1.0)
+    return float(np.clip(light, 0.0, 1.0))
 
 
 def _crossing(line: NDArray[np.float32], outside: int, inward: int, level: float) -> float:

@@ -25,6 +25,8 @@ FINALISTS = 8
 LOOKS_ROUGH_PX = (5.0, 4.0, 3.0)
 LOOKS_MIDDLE_PX = (5.0, 4.0, 2.5)
 LOOKS_FOLLOWED_PX = (4.0, 2.5)
+#: From picture to picture a hand moves the vessel, but hardly turns it or brings it nearer.
+REIN = np.array([np.inf, np.inf, 8e-4, 1e-3, 1e-3])
 LOOKS_FINE_PX = (6.0, 4.0, 3.0, 3.0, 2.5)
 FINE_TILTS_DEG = (-10.0, -7.5, -5.0, -2.5, 0.0, 2.5, 5.0, 7.5, 10.0)  # tried about the tilt found
 
@@ -73,7 +75,7 @@ def followed(rgb: RgbImage, found: Located, shift_px: Array) -> Located:
     vector = found.pose.vector.copy()
     vector[:2] += shift_px
     there = replace(found, pose=SidePose.of(found.pose.frustum, found.pose.camera, vector))
-    return _refitted(rgb, there, vector[4:5], LOOKS_FOLLOWED_PX, held=len(LOOKS_FOLLOWED_PX))
+    return _refitted(rgb, there, vector[4:5], LOOKS_FOLLOWED_PX, held=0, rein=REIN)
 
 
 def vessel_part(pose: SidePose, size_px: tuple[int, int], margin_share: float) -> tuple[slice, slice]:
@@ -85,7 +87,7 @@ def vessel_part(pose: SidePose, size_px: tuple[int, int], margin_share: float) -
     return slice(int(top), int(bottom)), slice(int(left), int(right))
 
 
-def _refitted(rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float, ...], held: int) -> Located:
+def _refitted(rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float, ...], held: int, rein: Array | None = None) -> Located:
     """The best of several tilts, fitted in the vessel's own part of the picture."""
     rows, columns = vessel_part(found.pose, (rgb.shape[1], rgb.shape[0]), FINE_MARGIN)
     part, scale = _shrunk(np.ascontiguousarray(rgb[rows, columns]), FINE_VESSEL_PX)
@@ -94,7 +96,7 @@ def _refitted(rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float
     moved = replace(camera, cx_px=camera.cx_px - columns.start, cy_px=camera.cy_px - rows.start)
     vector = resized((found.pose.vector - corner)[None], scale)
     start = _tilted(Poses(found.pose.frustum, moved.scaled(scale), vector), tilts, about_foot=True)
-    fits = refined(Edges.of(part, 1.0), start, looks_px, held=held)
+    fits = refined(Edges.of(part, 1.0), start, looks_px, held=held, rein=rein)
     fine = _located(fits, int(np.argmax(fits.scores)), moved, 1 / scale)
     return replace(fine, pose=SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner))
 

@@ -143,9 +143,10 @@ def _tip_mm(body: Body) -> float:
 
 
 def _shift_px(before: NDArray[np.uint8], now: NDArray[np.uint8], located: Located) -> Array:
-    """How far the vessel moved between two pictures, by phase correlation of its part of them."""
+    """How far the vessel moved between two pictures, by phase correlation of its lower part, where no flame moves."""
     size = (min(before.shape[1], now.shape[1]), min(before.shape[0], now.shape[0]))
     rows, columns = vessel_part(located.pose, size, 0.25)
+    rows = slice((rows.start + rows.stop) // 2, rows.stop)
     step = max((rows.stop - rows.start) // 160, 1)
     parts = [
         cv2.cvtColor(np.ascontiguousarray(picture[rows, columns][::step, ::step]), cv2.COLOR_RGB2GRAY).astype(

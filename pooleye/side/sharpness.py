@@ -28,10 +28,16 @@ MIN_STEEPNESS = 0.8  # codes per pixel
 
 def check_outline_sharpness(rgb: RgbImage, located: Located) -> tuple[str, ...]:
     """Raises Declined (blurred); else the flags a soft outline earns: ("slightly-blurred",) or none."""
+    blur = require_sharp_outline(rgb, located)
+    return ("slightly-blurred",) if blur > SOFT_SHARE else ()
+
+
+def require_sharp_outline(rgb: RgbImage, located: Located) -> float:
+    """The outline's blur as `outline_blur_share` gives it; raises Declined (blurred) where that is too much."""
     blur = outline_blur_share(rgb, located)
     if blur > BLURRED_SHARE:
         raise Declined("blurred", hint="Rest the phone on something, tap on the vessel to focus, and add light.")
-    return ("slightly-blurred",) if blur > SOFT_SHARE else ()
+    return blur
 
 
 def outline_blur_share(rgb: RgbImage, located: Located) -> float:

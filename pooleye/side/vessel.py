@@ -14,6 +14,7 @@ from pooleye.photo import RgbImage
 from pooleye.side.flames import flames_of
 from pooleye.side.locate import Located, fitted_finely, vessels_in
 from pooleye.side.pose import Frustum
+from pooleye.side.sharpness import require_sharp_outline
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
@@ -22,13 +23,14 @@ Array = NDArray[np.float64]
 
 U_CALLIPERS_MM = 0.3  # judged: callipers over a lip or a seam
 USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick glass and ceramic 4 to 5 mm
-HEIGHT_SHARES = 0.42 * 1.16 ** np.arange(11)  # of the outer diameter, tried where the height is not known
+HEIGHT_SHARES = 0.4 * 1.09 ** np.arange(18)  # of the outer diameter, tried where the height is not known
 MIN_SCORE = 1.9  # of the outline, below which no vessel is there
 MIN_LINE = 0.12  # the weakest of walls and base, in the comparison
 #: Edge strength of each line in the last fit: rendered vessels have 0.49, 0.66 and 0.64 and more, finds by chance in
 #: pictures taken from above 0.41 to 0.5, 0.46 to 0.66 and 0.47 to 0.54.
 LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
 FLAME_BONUS = 0.35  # the candle meant is the lit one
+HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
 SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
 CANDIDATES = 4
 
@@ -80,6 +82,7 @@ def located_vessel(
         best, shape = _with_best_height(rgb, best, shape, camera)
     best = fitted_finely(rgb, best)
     if any(best.strength[name] < least for name, least in LEAST_LINES.items()):
+        require_sharp_outline(rgb, best)
         raise Declined("no-vessel", hint=NO_VESSEL_HINT)
     _require_whole(rgb, best)
     return best, shape
@@ -102,7 +105,10 @@ def _is_vessel(one: Located) -> bool:
 
 def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None) -> tuple[Located, Outside]:
     """Flames are looked for only where they can decide."""
-    plain = [one.score - SIZE_BONUS * float(one.pose.vector[2]) for one, _ in found]
+    plain = [
+        one.score - SIZE_BONUS * float(one.pose.vector[2]) + HEIGHT_BONUS * float(np.log(shape.frustum.height_mm))
+        for one, shape in found
+    ]
     best = found[int(np.argmax(plain))]
     close = [index for index, score in enumerate(plain) if score > max(plain) - FLAME_BONUS]
     if all(_same_place(found[index][0], best[0]) for index in close):
@@ -124,11 +130,11 @@ def _is_lit(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | N
 
 def _with_best_height(rgb: RgbImage, best: Located, shape: Outside, camera: Camera) -> tuple[Located, Outside]:
     """Heights near the best one; the uncertainty of the height goes into where the foot stands."""
-    for step in (0.06, 0.03):
+    for step in (0.045, 0.022, 0.011):
         for factor in (1 - step, 1 + step):
             other = replace(shape, frustum=replace(shape.frustum, height_mm=shape.frustum.height_mm * factor))
             found = [one for one in vessels_in(rgb, other.frustum, camera)[:2] if _is_vessel(one)]
-            if found and found[0].score > best.score:
+            if found and found[0].score > best.score + 0.03:
                 best, shape = found[0], other
     return best, replace(shape, u_foot_mm=float(np.hypot(shape.u_foot_mm, 0.02 * shape.frustum.height_mm)))
 
