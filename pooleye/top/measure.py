@@ -395,6 +395,7 @@ def _soot_quantities(
     soot = find_soot(_wall_band(photo, scene), clean, turn)
     if soot is None:
         return {}, {}, ("soot-unseen",)
+    flags += ("soot-no-baseline",) if clean is not None and not soot.compared else ()
     flags += ("soot-hardly-shown",) if soot.net_only > HARDLY_SHOWN else ()
     return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, flags
 

@@ -39,7 +39,9 @@ RISES_L = {
 soot begins below a rise of zero; but some clean walls rise by a few L* (frosted glass), so small rises count little
 unless the baseline photo shows that this wall rises nowhere, or soot is beyond doubt elsewhere in the picture. Judged
 on the rendered photos: 17 clean ones rise by 0.7 at most in all vessels but the frosted one, with 3.7."""
-QUIET_L, QUIET_QUANTILE, QUIET_COLUMNS = 0.5, 0.9, 20
+QUIET_L, QUIET_QUANTILE = 0.5, 0.9
+LEAST_COLUMNS = 20  # of 72 with a rise, for a baseline to serve
+LEAST_LIKENESS = 0.7  # rank correlation of the two photos' rises round the clock
 BEYOND_DOUBT_L = -4.0
 USUAL_RISE_L = 1.2  # expected of an unknown clean wall, to be on the safe side
 BASELINE_TRUST, BASELINE_QUANTILE = 0.6, 0.75  # share of the clean photo's larger rises expected in another light
@@ -64,6 +66,15 @@ class Soot:
     arc_deg: float
     u_arc_deg: float
     net_only: float
+    compared: bool  # whether the baseline photo showed enough of its wall to serve
+
+
+@dataclass(frozen=True, eq=False)
+class _Expected:
+    """What the clean wall is expected to do: rise of L* (SECTORS,), and whether its rises are next to none."""
+
+    rise: Array
+    quiet: bool
 
 
 def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -> Soot | None:
@@ -73,9 +84,10 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
     if not shown.any():
         return None
     rise = _by_sector(rise_of_lightness(band.lightness, band.depth_mm))
-    expected = np.full(SECTORS, USUAL_RISE_L) if clean is None else expected_rise(clean, band, turn)
+    reference = None if clean is None else _expected(clean, band, rise, turn)
+    expected = reference or _Expected(np.full(SECTORS, USUAL_RISE_L), False)
     faded = np.isfinite(rise)
-    by_fade = darkening(np.where(faded, rise - expected, -np.inf), clean is not None and is_quiet(clean))
+    by_fade = darkening(np.where(faded, rise - expected.rise, -np.inf), expected.quiet)
     by_net = NET_TRUST * np.minimum(_by_sector(np.where(band.seen, band.soot_map, np.nan)), 0.0)
     between, u_between = _from_neighbours(by_fade, faded)
     change = np.where(faded, by_fade, np.minimum(between + np.nan_to_num(by_net), 0.0))
@@ -95,6 +107,7 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
         arc,
         u_arc,
         net_only,
+        reference is not None,
     )
 
 
@@ -104,13 +117,22 @@ def rise_of_lightness(lightness: Array, depth_mm: Array) -> Array:
     The lower third of the local rises: a fade rises everywhere, a step only somewhere.
     """
     local = (lightness[LAG_ROWS:] - lightness[:-LAG_ROWS]) / (depth_mm[LAG_ROWS] - depth_mm[0]) * BAND_MM
-    rows = np.isfinite(lightness)
-    span = rows.sum(0) * (depth_mm[1] - depth_mm[0])
-    enough = (rows.sum(0) >= LEAST_ROWS) & (span >= LEAST_MM) & (np.isfinite(local).sum(0) >= LEAST_ROWS - LAG_ROWS)
-    result = np.full(lightness.shape[1], np.nan)
-    if enough.any():
-        result[enough] = np.nanquantile(local[:, enough], STEADY, axis=0)
-    return result
+    rows = np.isfinite(lightness).sum(0)
+    span_mm = rows * (depth_mm[1] - depth_mm[0])
+    enough = (rows >= LEAST_ROWS) & (span_mm >= LEAST_MM)
+    return _quantile(local, STEADY, np.where(enough, LEAST_ROWS - LAG_ROWS, len(local) + 1))
+
+
+def _quantile(values: Array, share: float, least: Array | int = 1) -> Array:
+    """Quantile down each column of (N, columns), nan left out; nan where fewer than `least` are left."""
+    ordered = np.sort(values, axis=0)  # nan last
+    count = np.isfinite(values).sum(0)
+    place = share * np.maximum(count - 1, 0)
+    low, part = place.astype(int), place % 1.0
+    column = np.arange(values.shape[1])
+    above = np.minimum(low + 1, np.maximum(count - 1, 0))
+    between = ordered[low, column] * (1 - part) + ordered[above, column] * part
+    return np.where((count >= least) & (count > 0), between, np.nan)
 
 
 def darkening(rise: Array, quiet: bool) -> Array:
@@ -137,33 +159,24 @@ def _from_neighbours(change: Array, known: Flags) -> tuple[Array, Array]:
     return np.asarray(gain @ change[known]), np.sqrt(np.maximum(left, U_SECTOR_L**2))
 
 
-def expected_rise(clean: Band, band: Band, turn: Turn | None) -> Array:
-    """Rise (SECTORS,) that the clean wall would show in the light of `band`.
+def _expected(clean: Band, band: Band, here: Array, turn: Turn | None) -> _Expected | None:
+    """What the clean wall would do in the light of `band`; None where the baseline shows too little of it.
 
     With a known turn each sector takes its own from the baseline, if the two photos' rises go together at all; else
     the same number, the upper quartile of the baseline's, holds all round.
     """
     there = linear_to_lightness(np.clip(clean.linear * common_light(clean, band), 0.0, 1.0))
     columns = rise_of_lightness(np.where(clean.seen, there, np.nan), clean.depth_mm)
-    if not np.isfinite(columns).any():
-        return np.zeros(SECTORS)
-    larger = max(float(np.nanquantile(columns, BASELINE_QUANTILE)), 0.0)
-    everywhere = np.full(SECTORS, BASELINE_TRUST * larger)
-    if turn is None:
-        return everywhere
-    own = _by_sector(turn.bring(columns))
-    here = _by_sector(rise_of_lightness(band.lightness, band.depth_mm))
+    known = columns[np.isfinite(columns)]
+    if len(known) < LEAST_COLUMNS:
+        return None
+    quiet = float(np.quantile(known, QUIET_QUANTILE)) <= QUIET_L
+    everywhere = np.full(SECTORS, BASELINE_TRUST * max(float(np.quantile(known, BASELINE_QUANTILE)), 0.0))
+    own = np.full(SECTORS, np.nan) if turn is None else _by_sector(turn.bring(columns))
     both = np.isfinite(own) & np.isfinite(here)
-    if both.sum() < SECTORS // 2 or _rank_correlation(own[both], here[both]) < 0.7:
-        return everywhere
-    return np.where(np.isfinite(own), BASELINE_TRUST * np.maximum(own, 0.0), everywhere)
-
-
-def is_quiet(clean: Band) -> bool:
-    """Whether the clean wall gets lighter with depth nowhere, and so much of it shows that this means something."""
-    rise = rise_of_lightness(clean.lightness, clean.depth_mm)
-    known = rise[np.isfinite(rise)]
-    return len(known) >= QUIET_COLUMNS and float(np.quantile(known, QUIET_QUANTILE)) <= QUIET_L
+    if both.sum() < SECTORS // 2 or _rank_correlation(own[both], here[both]) < LEAST_LIKENESS:
+        return _Expected(everywhere, quiet)
+    return _Expected(np.where(np.isfinite(own), BASELINE_TRUST * np.maximum(own, 0.0), everywhere), quiet)
 
 
 def common_light(clean: Band, band: Band) -> Array:
@@ -188,12 +201,8 @@ def _rank_correlation(a: Array, b: Array) -> float:
 
 def _by_sector(columns: Array) -> Array:
     """Median (SECTORS,) over a sector's columns of (columns,) or (rows, columns); nan where all are."""
-    flat = np.atleast_2d(columns).reshape(-1, SECTORS, PER_SECTOR).transpose(1, 0, 2).reshape(SECTORS, -1)
-    known = np.isfinite(flat).any(1)
-    result = np.full(SECTORS, np.nan)
-    if known.any():
-        result[known] = np.nanmedian(flat[known], axis=1)
-    return result
+    flat = np.atleast_2d(columns).reshape(-1, SECTORS, PER_SECTOR).transpose(0, 2, 1).reshape(-1, SECTORS)
+    return _quantile(flat, 0.5)
 
 
 def _arc(change: Array, u: Array) -> tuple[float, float]:
