@@ -49,7 +49,7 @@ HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
-HARDLY_SHOWN = 0.3  # share of the wall that shows where it is too low for a fade of soot
+HARDLY_SHOWN = 0.2  # share of the wall that shows where it is too low for a fade of soot
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
 
 
