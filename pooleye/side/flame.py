@@ -35,7 +35,9 @@ GAP_MM = 0.6
 WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
 LIP_BELOW_MM = 0.5  # how far below the lip its glow reaches
 LIP_GLOW_MM = 2.0  # how far above the rim its glow reaches in an overexposed picture
-SAME_PLATEAU = 0.955  # share of the plateau so far that a further row must have, except where the rim crosses
+#: Share of the plateau's contrast so far that a further row must have, except where the rim crosses: upwards (-1) the
+#: thin tip is dimmed by the blur, downwards (1) what is dimmer is wax, or a mirror image.
+SAME_CONTRAST = {-1: 0.6, 1: 0.9}
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
 BLUE_REACH_MM = 4.0
 
@@ -216,7 +218,7 @@ def _followed(
         usual = _middle([run.width for run in before])
         run = _run(bright, around, row, (last.left + last.right) / 2, max(2, round(usual / 4)))
         wide = run is not None and run.width > JUMP * usual + 2.5 + WIDENING * missed
-        if run is not None and not lip[row] and not _goes_on(run, before):
+        if run is not None and not lip[row] and not _goes_on(run, before, float(around[row]), step):
             run = None
         if run is not None and not wide:
             runs.append(run)
@@ -236,11 +238,12 @@ def _middle(values: list[float]) -> float:
     return sorted(values)[len(values) // 2]
 
 
-def _goes_on(run: _Run, before: list[_Run]) -> bool:
+def _goes_on(run: _Run, before: list[_Run], around: float, step: int) -> bool:
     """Whether a run belongs to the body above or below: as bright, and over or under it for the greater part."""
     last = before[-1]
     shared = min(run.right, last.right) - max(run.left, last.left)
-    bright_enough = run.plateau >= SAME_PLATEAU * _middle([other.plateau for other in before])
+    usual = _middle([other.plateau for other in before])
+    bright_enough = run.plateau - around >= SAME_CONTRAST[step] * (usual - around)
     return bright_enough and shared >= 0.5 * min(run.width, last.width)
 
 

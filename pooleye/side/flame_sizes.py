@@ -150,7 +150,8 @@ def _tip_of(body: Body, drop: Drop, lip_mm: tuple[float, float], mm_per_px: floa
         low, high = body.top_mm, max(lip_mm[1] + 0.5, body.top_mm + 0.5)
         return (low + high) / 2, max((high - low) / np.sqrt(12), 0.5)
     if body.top == "seen":
-        return body.top_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + 0.5 * drop.bloom_mm))
+        tip_mm = body.top_mm - drop.bloom_mm / 2
+        return tip_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + drop.bloom_mm / 2))
     return drop.tip_mm, max(2 * float(np.sqrt(drop.covariance[0, 0])), 1.5)
 
 

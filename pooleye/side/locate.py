@@ -87,7 +87,9 @@ def vessel_part(pose: SidePose, size_px: tuple[int, int], margin_share: float) -
     return slice(int(top), int(bottom)), slice(int(left), int(right))
 
 
-def _refitted(rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float, ...], held: int, rein: Array | None = None) -> Located:
+def _refitted(
+    rgb: RgbImage, found: Located, tilts: Array, looks_px: tuple[float, ...], held: int, rein: Array | None = None
+) -> Located:
     """The best of several tilts, fitted in the vessel's own part of the picture."""
     rows, columns = vessel_part(found.pose, (rgb.shape[1], rgb.shape[0]), FINE_MARGIN)
     part, scale = _shrunk(np.ascontiguousarray(rgb[rows, columns]), FINE_VESSEL_PX)
