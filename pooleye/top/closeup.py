@@ -34,6 +34,7 @@ class Closeup:
     picture: NDArray[np.uint8]
     matrix: Array
     centre: Array
+    samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @property
     def px_per_radius(self) -> float:

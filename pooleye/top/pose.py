@@ -35,6 +35,7 @@ ALIKE = 0.004  # overlaps closer than this do not settle the pose
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
 GRID_PX = 4
+NOWHERE = 0.02  # mouth and wax together less likely than this: not worth a line of sight
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,16 +83,27 @@ def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool) 
     Two readings are tried: solid and liquid together are the wax; or the liquid alone is all of it, and what looks
     solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own depth.
     """
-    grid = np.arange(GRID_PX // 2, close.wax.shape[0], GRID_PX)
-    px = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
-    lines = sightlines(frame, close.to_photo(px))
-    pool = close.pool[px[:, 1], px[:, 0]].astype(float)
-    either = np.maximum(close.wax[px[:, 1], px[:, 0]].astype(float), pool)
+    px, pool, either = _samples(close)
+    lines = sightlines(frame, px)
     some_solid = _best_depth(frame, lines, either, depths_mm, known)
     if not known:
         return some_solid
     all_liquid = _best_depth(frame, lines, pool, depths_mm[-1:], known)
     return max(some_solid, all_liquid, key=lambda line: line.overlap)
+
+
+def _samples(close: Closeup) -> tuple[Array, Array, Array]:
+    """Working pixels (N, 2) of a grid over the square, and the probabilities (N,) there of pool, and of wax or pool;
+    kept from one call to the next, since many rings are tried on one close look."""
+    if close.samples is None:
+        grid = np.arange(GRID_PX // 2, close.wax.shape[0], GRID_PX)
+        at = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
+        at = at[close.mouth[at[:, 1], at[:, 0]] + close.wax[at[:, 1], at[:, 0]] > NOWHERE]
+        pool = close.pool[at[:, 1], at[:, 0]].astype(float)
+        either = np.maximum(close.wax[at[:, 1], at[:, 0]].astype(float), pool)
+        object.__setattr__(close, "samples", (close.to_photo(at), pool, either))
+    assert close.samples is not None
+    return close.samples
 
 
 def _best_depth(frame: VesselFrame, lines: Sightlines, seen: Array, depths_mm: Array, known: bool) -> WaxLine:
