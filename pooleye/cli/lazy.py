@@ -75,6 +75,9 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
     "judge_plan": {
         "plan": "Plan a trial: pours, cure, burn days, photos, hours, cost; or what is left of one in the log.",
     },
+    "accuracy": {
+        "accuracy": "Measure photos with known truth and say how near the numbers come.",
+    },
 }
 _FAMILY_OF = {name: family for family, commands in FAMILIES.items() for name in commands}
 
