@@ -200,7 +200,7 @@ def test_a_wall_that_the_picture_does_not_show_gets_no_number() -> None:
 
 def test_a_low_strip_of_wall_widens_the_uncertainty_instead_of_inventing_soot() -> None:
     full = painted(VIEWS[0], sooty(0.5, 90.0, 40.0)).band
-    low = Band(full.linear, full.seen & (full.depth_mm < 2.5)[:, None], full.depth_mm, full.soot_map, full.lip,
+    low = Band(full.linear, full.seen & (full.depth_mm < 4.0)[:, None], full.depth_mm, full.soot_map, full.lip,
                full.wax, full.pixels, full.lit)  # fmt: skip
     whole, part = find_soot(full), find_soot(low)
     assert whole is not None
