@@ -48,7 +48,7 @@ BASELINE_TRUST, BASELINE_QUANTILE = 0.6, 0.75  # share of the clean photo's larg
 REACH_DEG = 28.0  # soot changes round the clock over about this much
 PRIOR_U_L = 4.5  # by how much a wall of which nothing is known may be darkened
 NET_TRUST = 0.1  # slope of true on mapped change of L*, for sectors that only the net speaks for
-U_SECTOR_L, U_SHARE, U_NET_L = 1.5, 0.25, 4.0
+U_SECTOR_L, U_SHARE, U_NET_L = 1.5, 0.3, 4.0
 U_MEAN_L = 0.9  # what all sectors have in common: the clean wall's own rise
 
 
