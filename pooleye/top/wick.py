@@ -18,7 +18,8 @@ SEEN = 0.30  # height of the net's spot from which a wick's foot counts
 SECOND = 0.7  # a further foot needs this share of the first one's height
 APART = 0.33  # rim radii between the feet of two wicks; nearer spots are one wick and its mirror image in the pool
 FLAME_AREA = 0.0006  # of the mouth; a smaller bright spot is a glint
-WHITE_CODE, WHITE_SHARE = 250, 0.4  # a flame's core is clipped to white; its mirror image in the pool is not
+WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
+MOST = 6
 COVERED = 0.2  # share of a carbon ball's pixels under the flame from which the flame hides it
 BALL_SURE = 0.55
 STUB_MM = 7.0  # the ball sits about this far above the wax (wicks are trimmed to 6 mm: common practice)
@@ -42,7 +43,12 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
     wicks: list[Wick] = []
     inside = rim.contains(close.to_photo(_grid(spots.shape[0]))).reshape(spots.shape)
     left = np.where(inside, spots, 0.0)
-    while len(wicks) < 6:
+    for _, mirrored, mask in _bright_spots(close):
+        if mirrored and count_flames(close) > 0:  # a wick seen in the mirror image of a flame is one too
+            left[mask] = 0.0
+    # over a burning candle a spot without a flame of its own is most often a mirror image, not a wick gone out
+    most = count_flames(close) or MOST
+    while len(wicks) < most:
         y, x = np.unravel_index(int(np.argmax(left)), left.shape)
         height = float(left[y, x])
         if height < SEEN or (wicks and height < SECOND * wicks[0].sure):
@@ -54,24 +60,30 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
 
 def count_flames(close: Closeup) -> int:
     """Separate flames; the mirror image of one in the pool is not one more."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
     least = FLAME_AREA * np.pi * close.px_per_radius**2
-    white = close.picture.max(-1) >= WHITE_CODE
-    large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
-    return sum(float(white[labels == k].mean()) >= WHITE_SHARE for k in large)
+    return sum(not mirrored and area >= least for area, mirrored, _ in _bright_spots(close))
+
+
+def _bright_spots(close: Closeup) -> list[tuple[int, bool, NDArray[np.bool_]]]:
+    """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
+    white = close.picture.min(-1) >= WHITE_CODE
+    masks = [labels == k for k in range(1, count)]
+    areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
+    return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
 
 
 def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float | None:
     """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none, and
     None where the flame hides the wick's tip."""
-    lit = bool((close.flame > 0.5).any())
+    lit = count_flames(close) > 0
     count, labels, stats, centres = cv2.connectedComponentsWithStats(
         (close.ball > BALL_SURE).astype(np.uint8), connectivity=8
     )
     if count < 2:
         return None if lit else 0.0
     k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    if float((close.flame[labels == k] > 0.5).mean()) > COVERED:
+    if lit and float((close.flame[labels == k] > 0.5).mean()) > COVERED:
         return None
     area_px = float(close.ball[cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0].sum())
     corners = centres[k] + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
