@@ -22,7 +22,7 @@ from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.locate import choose_mouth, find_mouths
 from pooleye.top.pool import Pool, by_sector, find_pool, hangup_by_azimuth, moved
-from pooleye.top.pose import Standing, lip_drop_mm, liquid_share, stand, vessel_frame
+from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand, vessel_frame
 from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge, ray_directions
 from pooleye.top.soot import Soot, find_soot
 from pooleye.top.turn import find_turn
@@ -133,6 +133,10 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
         standing = stand(
             rim.ellipse, close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, headspace_mm
         )
+    if camera.assumed and headspace_mm is not None:
+        sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
+        camera = camera_by_wax(rim.ellipse, close, camera, *sizes, headspace_mm)
+        standing = stand(rim.ellipse, close, camera, *sizes, headspace_mm)
     depth, u_depth, flags = _depth(standing, close, vessel, headspace_mm)
     frame = standing.frame
     pool = find_pool(close, rim.ellipse, frame, depth)

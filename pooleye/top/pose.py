@@ -34,6 +34,11 @@ TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
 ALIKE = 0.004  # overlaps closer than this do not settle the pose
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
+ASSUMED = 2
+FOCAL_FACTORS = (0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.65, 1.8, 2.0, 2.2, 2.45, 2.7, 3.0)
+"""Over the assumed focal length: from a phone's wide lens to its longest (13 to 80 mm, from memory)."""
+CLEARLY_BETTER = 0.02  # in overlap
+FOCAL_U = 0.08
 GRID_PX = 4
 NOWHERE = 0.02  # mouth and wax together less likely than this: not worth a line of sight
 
@@ -121,6 +126,35 @@ def _best_depth(frame: VesselFrame, lines: Sightlines, seen: Array, depths_mm: A
     best = int(np.argmax(overlap))
     near = depths_mm[overlap > overlap[best] - 0.01]
     return WaxLine(frame, float(depths_mm[best]), max(float(np.ptp(near)) / 2, STEP_MM), float(overlap[best]))
+
+
+def camera_by_wax(
+    rim: Ellipse,
+    close: Closeup,
+    camera: Camera,
+    rim_inner_mm: float,
+    base_inner_mm: float | None,
+    height_mm: float | None,
+    headspace_mm: float,
+) -> Camera:
+    """A camera of unknown focal length, from how much smaller the wax looks than the rim.
+
+    For a lens D above the rim the bore at depth h looks smaller by D / (D + h), whatever the focal length; and with D
+    the size of the rim gives the focal length. Answers `camera` itself unless another focal length explains the wax
+    clearly better; the uncertainty is the spread of those that explain it about as well.
+    """
+    cameras = [camera.with_focal(camera.f_px * factor) for factor in FOCAL_FACTORS]
+    sizes = (rim_inner_mm, base_inner_mm, height_mm)
+    overlaps = np.array([stand(rim, close, c, *sizes, headspace_mm).wax_line.overlap for c in cameras])
+    best = int(np.argmax(overlaps))
+    if overlaps[best] - overlaps[ASSUMED] < CLEARLY_BETTER:
+        return camera
+    alike = np.array(FOCAL_FACTORS)[overlaps > overlaps[best] - CLEARLY_BETTER / 2]
+    share = max(float(np.ptp(alike)) / 2 / FOCAL_FACTORS[best], FOCAL_U)
+    found = cameras[best]
+    return Camera(
+        found.f_px, found.cx_px, found.cy_px, share * found.f_px, True, (("focal-from-wax", share * found.f_px),)
+    )
 
 
 def possible_wax_lines_mm(
