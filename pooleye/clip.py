@@ -1,9 +1,9 @@
 """Short clips in: the only code of pooleye that opens one.
 
-Frames come out one at a time, upright (the display matrix applied), as 8-bit sRGB `Photo`s of a working size, each with the
-time that the stream gives it. Times are never made up from a nominal frame rate: phones slow down in dim light, and a
-wrong rate makes a wrong frequency. 10-bit and HDR frames are brought to 8 bits; their transfer curve is not undone, which
-leaves edges where they are.
+Frames come out one at a time, upright (the display matrix applied), as 8-bit sRGB `Photo`s of a working size, each
+with the time that the stream gives it. Times are never made up from a nominal frame rate: phones slow down in dim
+light, and a wrong rate makes a wrong frequency. 10-bit and HDR frames are brought to 8 bits; their transfer curve
+is not undone, which leaves edges where they are.
 
 Containers and codecs by FFmpeg through PyAV. Rotation: ISO/IEC 14496-12, track header matrix.
 """
@@ -54,7 +54,8 @@ class Clip:
     def frames(self) -> Iterator[Frame]:
         """The clip's pictures in the order shown, MAX_FRAMES at most.
 
-        Raises Declined (unreadable, too-large, too-small) before the first one. Damage later on ends the clip and is flagged.
+        Raises Declined (unreadable, too-large, too-small) before the first one. Damage later on ends the clip and
+        is flagged.
         """
         import av
 

@@ -1,8 +1,8 @@
 """Was the photo taken from above or from the side?
 
-From above a vessel shows its round mouth; from the side two walls and a base. The network that looks for mouths is asked
-first: it is sure of nearly every mouth seen from above. Where it is neither sure nor sure that there is none, the vessel's
-outline from the side is looked for as well.
+From above a vessel shows its round mouth; from the side two walls and a base. The network that looks for mouths is
+asked first: it is sure of nearly every mouth seen from above. Where it is neither sure nor sure that there is none,
+the vessel's outline from the side is looked for as well.
 """
 
 from __future__ import annotations

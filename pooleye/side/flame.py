@@ -113,7 +113,7 @@ def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> lis
     patches.sort(key=lambda k: -int(boxes[k, cv2.CC_STAT_AREA]))
     seeds = []
     for patch in patches[:12]:
-        row = int(boxes[patch, cv2.CC_STAT_TOP]) + step_px
+        row = min(int(boxes[patch, cv2.CC_STAT_TOP]) + step_px, len(labels) - 1)
         columns = np.flatnonzero(labels[row] == patch)
         if len(columns):
             seeds.append((row, int(np.median(columns))))

@@ -19,7 +19,7 @@ from pooleye.side.locate import Located, vessel_part
 from pooleye.side.quantity import quantity
 from pooleye.side.sharpness import check_outline_sharpness
 from pooleye.side.smoke import HALF_WIDTH_MM, smoke_above
-from pooleye.side.vessel import Outside, located_vessel, outside_of
+from pooleye.side.vessel import NO_VESSEL_HINT, Outside, located_vessel, outside_of
 from pooleye.side.wax import WaxLines, wax_lines
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ U_HEADSPACE_MM = 0.5  # judged: a ruler held to the rim, written down to the nea
 U_WAX_LINE_MM = 0.35  # judged: meniscus and the thickness of the edge
 U_DEPTH_LINE_MM = 0.6  # judged: the solid's upper edge is soft
 TOO_OBLIQUE_DEG = 30.0
+SURE_SCORE = 2.7  # of an outline, from which an odd pose is believed
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +108,8 @@ def _working_camera(photo: Photo) -> Camera:
 def _checked_legible(photo: Photo, located: Located) -> tuple[str, ...]:
     """Raises Declined where the vessel's own part of the picture is too dark, burnt out, blurred or seen from above."""
     if located.pose.tilt_deg > TOO_OBLIQUE_DEG:
+        if located.score < SURE_SCORE:
+            raise Declined("no-vessel", hint=NO_VESSEL_HINT)
         raise Declined("too-oblique", hint="Hold the phone level with the candle, at the height of its rim.")
     check_exposure(_vessel_region(photo, located))
     return check_outline_sharpness(photo.rgb, located)

@@ -29,6 +29,9 @@ MIN_LINE = 0.12  # the weakest of walls and base, in the comparison
 #: Edge strength of each line in the last fit: rendered vessels have 0.49, 0.66 and 0.64 and more, finds by chance in
 #: pictures taken from above 0.41 to 0.5, 0.46 to 0.66 and 0.47 to 0.54.
 LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
+MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fifth of it
+SURE_SCORE = 2.55  # asked where the height is not known, since some height fits anything
+LENS_LOW_MM = -10.0  # lowest place of a lens over the table the vessel stands on
 FLAME_BONUS = 0.35  # the candle meant is the lit one
 HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
 SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
@@ -81,7 +84,8 @@ def located_vessel(
     if not outside.height_known:
         best, shape = _with_best_height(rgb, best, shape, camera)
     best = fitted_finely(rgb, best)
-    if any(best.strength[name] < least for name, least in LEAST_LINES.items()):
+    vague = not outside.height_known and best.score < SURE_SCORE
+    if vague or any(best.strength[name] < least for name, least in LEAST_LINES.items()):
         require_sharp_outline(rgb, best)
         raise Declined("no-vessel", hint=NO_VESSEL_HINT)
     _require_whole(rgb, best)
@@ -99,8 +103,15 @@ def _shapes(outside: Outside) -> list[Outside]:
 
 
 def _is_vessel(one: Located) -> bool:
+    """Seen well enough, large enough to measure in, and from above the table."""
     weakest = min(one.strength[name] for name in ("left", "right", "base"))
-    return one.score >= MIN_SCORE and weakest >= MIN_LINE
+    large = max(2 * one.pose.frustum.middle_radius_mm, one.pose.frustum.height_mm) * _px_per_mm(one)
+    above_table_mm = float(one.pose.poses.lens_above_mm(0.0)[0])
+    return one.score >= MIN_SCORE and weakest >= MIN_LINE and large >= MIN_VESSEL_PX and above_table_mm > LENS_LOW_MM
+
+
+def _px_per_mm(one: Located) -> float:
+    return one.pose.camera.f_px / float(np.exp(one.pose.vector[2]))
 
 
 def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None) -> tuple[Located, Outside]:
@@ -119,7 +130,7 @@ def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: fl
 def _same_place(one: Located, other: Located) -> bool:
     """Whether two finds are the same object, seen with another tilt or a little larger."""
     apart_px = np.linalg.norm(one.pose.vector[:2] - other.pose.vector[:2])
-    size_px = one.pose.frustum.middle_radius_mm * one.pose.camera.f_px / np.exp(one.pose.vector[2])
+    size_px = one.pose.frustum.middle_radius_mm * _px_per_mm(one)
     return bool(apart_px < 0.4 * size_px and abs(one.pose.vector[2] - other.pose.vector[2]) < 0.15)
 
 

@@ -1,4 +1,4 @@
-"""Clips: what comes out of files as phones make them and of damaged ones; a flame that flickers at a known frequency."""
+"""Clips: what comes out of phones' files and of damaged ones; a flame that flickers at a known frequency."""
 
 from __future__ import annotations
 
