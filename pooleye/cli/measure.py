@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
 
 
 def measure(
-    photos: Annotated[list[str] | None, typer.Argument(metavar="PHOTO", help="Photo files.")] = None,
+    photos: Annotated[list[str] | None, typer.Argument(metavar="PHOTO", help="Photos, or clips from the side.")] = None,
     view: Annotated[str, typer.Option(metavar="top|side|auto", help="Taken from above or from the side.")] = "auto",
     rim_inner: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, inner diameter, wall to wall.")] = None,
     rim_outer: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, outer diameter.")] = None,
@@ -42,7 +42,7 @@ def measure(
         str | None, typer.Option(metavar="DIR", help="Folder for pictures that show what was found.")
     ] = None,
 ) -> None:
-    """Measure photos of candles: melt pool, hang-up, wick, soot.
+    """Measure photos of candles: melt pool, hang-up, wick, soot; from the side flame, smoke, wax level, flicker.
 
     A photo that cannot be measured is declined, with advice for retaking it. The exit status is 0 if every file could
     be read, 1 if one could not, 2 if the command was used wrongly.
@@ -172,7 +172,7 @@ def _draw(outcome: Measured, vessel: Vessel, path: Path) -> Path | None:
 
     if outcome.photo is None:
         return None
-    draw_overlay(outcome.photo, outcome.result, path, rim_inner_mm=vessel.rim_inner_mm)
+    draw_overlay(outcome.photo, outcome.result, path, rim_inner_mm=vessel.rim_inner_mm, series=outcome.series)
     return path
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from PIL import ImageFont
 
     from pooleye.photo import Photo, RgbImage
+    from pooleye.side.moving import HeightSeries
 
 Colour = tuple[int, int, int]
 SKY_BLUE: Colour = (86, 180, 233)
@@ -73,15 +74,30 @@ def overlay_names(photos: Sequence[str]) -> list[str]:
     return names
 
 
-def draw_overlay(photo: Photo, result: PhotoResult, path: Path | str, *, rim_inner_mm: float | None = None) -> None:
+def draw_overlay(
+    photo: Photo,
+    result: PhotoResult,
+    path: Path | str,
+    *,
+    rim_inner_mm: float | None = None,
+    series: HeightSeries | None = None,
+) -> None:
     """Writes the overlay picture; the ending of `path` chooses JPEG or PNG. Without `rim_inner_mm` no scale bar.
+
+    With the `series` of a clip, the flame's height is plotted below.
 
     Raises OSError when the file cannot be written.
     """
     canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
     if result.status == "measured":
         _draw_found(canvas, result, rim_inner_mm)
-    picture = np.vstack([canvas.pixels, _panel(result, canvas.pixels.shape[1])])
+    width = canvas.pixels.shape[1]
+    parts = [canvas.pixels, _panel(result, width)]
+    if series is not None and len(series.heights_mm) > 1:
+        from pooleye.report.height_plot import height_plot
+
+        parts.append(height_plot(series, width))
+    picture = np.vstack(parts)
     _write(picture, Path(path))
 
 
