@@ -6,7 +6,6 @@ Test photos are rendered (tests/photos/README.md). The cup of coffee (courtesy o
 
 from __future__ import annotations
 
-import importlib.util
 import json
 
 import numpy as np
@@ -15,10 +14,6 @@ import skimage.data
 from PIL import Image
 
 from pooleye.photo import load_photo
-
-pytestmark = pytest.mark.skipif(
-    importlib.util.find_spec("pooleye.top") is None, reason="top views are not measured in this checkout"
-)
 
 
 @pytest.fixture
@@ -51,14 +46,17 @@ def test_a_spoilt_photo_is_declined_for_what_is_wrong_with_it(photos, truth, mea
 def test_gravel_has_no_vessel(measured, outside):
     Image.fromarray(skimage.data.gravel()).save("gravel.png")
     status, result = measured("gravel.png")
-    assert (status, result["reason"]) == (0, "no-vessel")
+    assert (status, result["reason"], result["quantities"]) == (0, "no-vessel", {})
 
 
-def test_a_cup_of_coffee_is_no_candle(measured, outside):
+@pytest.mark.parametrize("rim_mm", [60.0, 80.0, 150.0])
+@pytest.mark.parametrize("enlarged", [1, 3])
+def test_a_cup_of_coffee_is_no_candle(measured, outside, rim_mm, enlarged):
     """Seen at a slant, so being too oblique is as good a reason; being measured is not."""
-    Image.fromarray(skimage.data.coffee()).save("coffee.png")
-    status, result = measured("coffee.png", 80.0)
-    assert status == 0
+    picture = Image.fromarray(skimage.data.coffee())
+    picture.resize((picture.width * enlarged, picture.height * enlarged), Image.Resampling.BICUBIC).save("coffee.png")
+    status, result = measured("coffee.png", rim_mm)
+    assert (status, result["status"]) == (0, "declined")
     assert result["reason"] in ("no-candle", "no-vessel", "too-oblique")
 
 

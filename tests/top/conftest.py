@@ -90,7 +90,7 @@ class Scene:
 
     def picture(self) -> np.ndarray:
         """A photo (1200, 1600, 3): table, a lip 3 mm wide, a grey wall, cream wax, a darker pool; a little noise."""
-        fine = 4
+        fine = 2
         level = np.full((SIZE_PX[1] * fine, SIZE_PX[0] * fine), 90, np.uint8)
         paint(level, fine, self.seen_px(circle(self.rim_mm / 2 + 3), 0.0), 215)
         mouth, wax = (np.zeros_like(level) for _ in range(2))

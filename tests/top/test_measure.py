@@ -1,0 +1,238 @@
+"""Photos from above measured end to end: rendered ones with exact truth, and drawn scenes with a perfect network.
+
+Bounds on rendered photos are those that the product sets itself for 95 of 100 (pooleye.accuracy.BARS); what they are
+in the whole set stands in docs/accuracy.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from pooleye.accuracy import BARS, Trial, Tried, headspace_of, measure_shot, read_annotated, vessel_of
+from pooleye.measuring import Vessel, measure_photo
+from pooleye.optics import polygon
+from pooleye.optics.ellipse import Ellipse
+from pooleye.photo import Photo, load_photo
+from pooleye.top.locate import Mouth
+from pooleye.top.measure import measure_top
+from pooleye.top.pose import lip_drop_mm
+
+SUBSET = ("d1_01_top.jpg", "d2_02_top.jpg", "d3_02_top.jpg", "d4_01_top.jpg", "d6_02_top.jpg", "d9_01_top.jpg")
+"""Clear glass, ceramic, tin without EXIF, amber glass, clear glass off centre, frosted glass with a tunnel; d3 and d6
+were kept out of all tuning."""
+LENGTHS = (
+    "rim",
+    "pool_diameter",
+    "pool_diameter_min",
+    "pool_diameter_max",
+    "pool_coverage",
+    "pool_offset",
+    "hangup_mean",
+    "hangup_max",
+    "hangup_width by clock",
+    "wick_offset",
+    "camera_height",
+    "tilt",
+)
+
+
+@pytest.fixture(scope="module", params=["given", "unknown"])
+def trial(request, photos):
+    annotated = read_annotated(photos)
+    shots = [shot for shot in annotated.shots if shot["file"] in SUBSET]
+    assert len(shots) == len(SUBSET)
+    tried = tuple(Tried(shot, measure_shot(annotated, shot, request.param, {})) for shot in shots)
+    return Trial(request.param, tried, annotated.kept_out)
+
+
+def test_good_photos_are_measured(trial):
+    assert [t.result.status for t in trial.tried] == ["measured"] * len(SUBSET)
+
+
+@pytest.mark.parametrize("name", LENGTHS)
+def test_rendered_photos_are_measured_within_what_is_asked(trial, name):
+    """Without headspace a value may be farther off if it says so itself."""
+    score = next(score for score in trial.scores() if score.bar.name == name)
+    assert score.missing == 0
+    beyond = np.abs(score.errors) > score.bar.p95 * score.bar.wideness(trial.headspace)
+    if trial.headspace == "unknown" and len(score.zs):
+        beyond &= np.abs(score.zs) > 2
+    assert not beyond.any()
+
+
+def test_stated_uncertainties_hold_the_truth_and_are_not_padded(trial):
+    """Of some 60 values of six photos: at most one in ten beyond 2u, and the spread of error over u not below 0.3."""
+    zs = np.concatenate([score.zs for score in trial.scores() if score.bar.name in LENGTHS])
+    assert len(zs) > 45
+    assert (np.abs(zs) <= 2).mean() >= 0.9
+    assert 0.3 < np.sqrt((zs**2).mean()) < 2.0
+
+
+def test_headspace_is_said_only_where_it_was_read_from_the_photo(trial):
+    said = ["headspace" in t.result.quantities for t in trial.tried]
+    assert said == [trial.headspace == "unknown"] * len(SUBSET)
+
+
+def test_without_exif_the_focal_length_is_assumed_and_that_is_said(trial):
+    flagged = {t.file for t in trial.tried if "focal-assumed" in t.result.flags}
+    assert flagged == {"d3_02_top.jpg"}
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("d1_01_top_b.jpg", "rim-cut-off"),
+        ("d3_01_top_b.jpg", "blurred"),
+        ("d4_01_top_b.jpg", "too-dark"),
+        ("d7_02_top_b.jpg", "blurred"),
+    ],
+)
+@pytest.mark.parametrize("headspace", ["given", "unknown"])
+def test_photos_that_a_careful_person_would_refuse_are_declined(photos, truth, name, reason, headspace):
+    result = measure_shot(read_annotated(photos), truth[name], headspace, {})
+    assert (result.status, result.reason) == ("declined", reason)
+
+
+# --- the same photo in another form ----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def subject(photos, truth):
+    shot = truth["d6_02_top.jpg"]
+    photo = load_photo(photos / shot["file"])
+    vessel, headspace_mm = vessel_of(shot), headspace_of(shot, "given")
+    return photo, vessel, headspace_mm, measure_top(photo, vessel, headspace_mm=headspace_mm)
+
+
+def in_agreement(one, other, names):
+    """Differences over their standard uncertainty: of both, as if independent (they are one scene: less is due)."""
+    a, b = one.quantities, other.quantities
+    return {name: abs(a[name].value - b[name].value) / np.hypot(a[name].u, b[name].u) for name in names}
+
+
+POOL = ("pool_diameter", "pool_diameter_min", "pool_diameter_max", "pool_coverage", "pool_offset", "hangup_mean")
+ALL = (*POOL, "hangup_max", "wick_offset", "tilt", "camera_height")
+
+
+def test_twelve_megapixels_give_the_same_numbers(subject, tmp_path):
+    """Enlarged to 4032 x 3024 with a sensor's noise; the outlines grow with the picture."""
+    from PIL import Image
+
+    photo, vessel, headspace_mm, plain = subject
+    large = cv2.resize(photo.rgb, (4032, 3024), interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    large += np.random.default_rng(0).normal(0, 4, large.shape)
+    exif = Image.Exif()
+    exif[0x8769] = {0xA405: round(photo.focal_35mm)}  # FocalLengthIn35mmFilm
+    path = tmp_path / "large.jpg"
+    Image.fromarray(np.clip(large, 0, 255).astype(np.uint8)).save(path, quality=92, exif=exif)
+    result = measure_photo(path, vessel, view="top", headspace_mm=headspace_mm)
+    assert max(in_agreement(plain, result, ALL).values()) < 1.0
+    assert result.outlines_px.rim["semi_major"] == pytest.approx(2.52 * plain.outlines_px.rim["semi_major"], rel=0.005)
+
+
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_a_turned_picture_turns_the_clock_and_nothing_else(subject, quarters):
+    """Each quarter turn clockwise moves every clock value on by three sectors."""
+    photo, vessel, headspace_mm, plain = subject
+    result = measure_top(turned(photo, quarters), vessel, headspace_mm=headspace_mm)
+    assert max(in_agreement(plain, result, ALL).values()) < 1.0
+    expected = np.roll(plain.by_clock["hangup_width"], 3 * quarters)
+    assert np.abs(np.array(result.by_clock["hangup_width"]) - expected).max() < 1.25
+
+
+def test_a_mirrored_picture_mirrors_the_clock_and_nothing_else(subject):
+    photo, vessel, headspace_mm, plain = subject
+    mirrored = replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, ::-1]))
+    result = measure_top(mirrored, vessel, headspace_mm=headspace_mm)
+    assert max(in_agreement(plain, result, ALL).values()) < 1.0
+    expected = np.array(plain.by_clock["hangup_width"])[-np.arange(12)]
+    assert np.abs(np.array(result.by_clock["hangup_width"]) - expected).max() < 1.25
+
+
+def turned(photo: Photo, quarters: int) -> Photo:
+    width, height = photo.full_size_px
+    size = (height, width) if quarters % 2 else (width, height)
+    return replace(photo, rgb=np.ascontiguousarray(np.rot90(photo.rgb, -quarters)), full_size_px=size)
+
+
+# --- drawn scenes, a perfect network ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def perfect_network(monkeypatch):
+    """Puts the drawn scene's own maps where the networks' are looked at; rim, pose, pool and u stay as they are."""
+
+    def see(scene):
+        rim = scene.rim
+        rough = Ellipse(rim.cx + 2, rim.cy - 2, rim.a * 1.01, rim.b * 1.01, rim.angle_rad)
+        monkeypatch.setattr("pooleye.top.measure.find_mouths", lambda rgb: [Mouth(rough, False, False, 0.97, 0.1)])
+        for module in ("measure", "rim"):
+            monkeypatch.setattr(f"pooleye.top.{module}.look_close", lambda rgb, at, **more: scene.closeup(at))
+        monkeypatch.setattr("pooleye.top.measure._legible", lambda rgb, around: ())
+
+    return see
+
+
+def scene_of(draw, rng):
+    """A scene by chance: jar and tin sizes, tilt up to 25°, any pool that is one."""
+    rim_mm = rng.uniform(55.0, 100.0)
+    radius = rng.uniform(0.25, 0.85) * rim_mm / 2
+    off = rng.uniform(0, 0.9) * (rim_mm / 2 - radius - 2)
+    at = rng.uniform(0, 2 * np.pi)
+    return draw.Scene(
+        rim_mm=rim_mm,
+        depth_mm=rng.uniform(5.0, 35.0),
+        pool_mm=draw.circle(radius, (off * np.cos(at), off * np.sin(at))),
+        tilt_deg=rng.uniform(0.0, 25.0),
+        towards_deg=rng.uniform(0.0, 360.0),
+        height_mm=rng.uniform(3.2, 5.0) * rim_mm,
+    )
+
+
+def measured(scene, headspace_mm):
+    vessel = Vessel(scene.rim_mm, scene.rim_mm + 6.0, height_mm=100.0)
+    picture = scene.picture()
+    photo = Photo("drawn", picture, 1.0, (picture.shape[1], picture.shape[0]), 26.0, None, "0" * 64)
+    return measure_top(photo, vessel, headspace_mm=headspace_mm)
+
+
+def test_uncertainty_is_honest_in_both_directions(draw, perfect_network):
+    """Scenes by chance, a headspace wrong by a ruler's and the lip's error (normal, u = 0.5 mm each): error over u of
+    the pool's diameter spreads less than stated, since u also has the real network's share, but not ten times less."""
+    rng = np.random.default_rng(20)
+    zs, relative = [], []
+    for _ in range(14):
+        scene = scene_of(draw, rng)
+        perfect_network(scene)
+        headspace = max(scene.depth_mm + lip_drop_mm(scene.rim_mm)[0] + np.hypot(0.5, 0.3) * rng.normal(), 1.0)
+        result = measured(scene, headspace)
+        assert result.status == "measured", result.reason
+        true = polygon.equivalent_diameter(scene.pool_mm)
+        found = result.quantities["pool_diameter"]
+        zs.append((found.value - true) / found.u)
+        relative.append(found.u / true)
+    assert (np.abs(zs) <= 2).all()
+    assert 0.1 < np.sqrt(np.mean(np.square(zs))) < 1.3
+    assert 0.002 < np.median(relative) < 0.04
+
+
+def test_every_part_of_an_uncertainty_is_named_and_answers_to_its_cause(draw, perfect_network):
+    """The headspace's part is what the value moves by when the headspace moves by its u; without EXIF the focal
+    length's part grows."""
+    scene = draw.Scene(depth_mm=25.0, pool_mm=draw.circle(22.0, (5.0, 0.0)), tilt_deg=10.0)
+    perfect_network(scene)
+    drop, u_drop = lip_drop_mm(76.0)
+    here, deeper = (measured(scene, 25.0 + drop + more) for more in (0.0, np.hypot(0.5, u_drop)))
+    part = dict(here.quantities["pool_diameter"].parts)
+    moved = deeper.quantities["pool_diameter"].value - here.quantities["pool_diameter"].value
+    assert part["headspace"] == pytest.approx(abs(moved), rel=0.25, abs=0.01)
+    assert {"rim", "focal", "headspace", "edge"} <= set(part)
+    assert here.quantities["pool_diameter"].u == pytest.approx(np.sqrt(sum(u**2 for u in part.values())), rel=1e-6)
+
+
+def test_bars_know_every_length_of_this_file():
+    assert set(LENGTHS) <= {bar.name for bar in BARS}
