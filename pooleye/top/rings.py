@@ -23,6 +23,7 @@ RAYS = 180
 _T = np.arange(RAYS) * (2 * np.pi / RAYS)
 _UNIT = np.stack([np.cos(_T), np.sin(_T)], 1)
 _BASIS = np.stack([np.ones(RAYS), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)], 1)
+_PRODUCTS = (_BASIS[:, :, None] * _BASIS[:, None, :]).reshape(RAYS, 25)
 STRIP = (0.80, 1.24)  # of the guessed radius
 STARTS = np.arange(0.88, 1.16, 0.006)
 WINDOWS = ((0.016, 0.010, 0.006, 0.004, 0.0025, 0.0025), (0.006, 0.0045, 0.0035, 0.0025, 0.0025))
@@ -108,36 +109,58 @@ def _ridges(strip: NDArray[np.float32], radii: Array) -> tuple[Floats, Floats]:
     shift = np.zeros_like(slope)
     shift[:, 1:-1] = np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
     place = radii + shift * (radii[1] - radii[0])
-    return crest.astype(np.float32), place.astype(np.float32)  # half the bytes, the search is bound by them
+    return crest.astype(np.float32), place.astype(np.float32)
 
 
 def _settle(ridge: Floats, place: Floats, radii: Array, windows: tuple[float, ...]) -> tuple[Array, Array]:
-    """Curves (starts, 5) and their strengths after the mean shift."""
+    """Curves (starts, 5) and their strengths after the mean shift.
+
+    The mean shift needs, at any radius, the crests' weight and mean place under a Gaussian window there; both are
+    convolutions along the rays, done once a window for all starts.
+    """
+    step = radii[1] - radii[0]
     curve = np.zeros((len(STARTS), 5))
     curve[:, 0] = STARTS
     for window in windows:
-        weight, off = _within(ridge, place, radii, curve, window)
-        total = weight.sum(-1)
-        pull = (weight * off).sum(-1) / (total + 1e-9)
-        held = np.minimum(total, 1.0)
-        normal = np.einsum("sn,ni,nj->sij", held, _BASIS, _BASIS, optimize=True) + STIFFNESS
+        weights, places = (_blurred_along(field, window / step) for field in (ridge, ridge * place))
+        middle = curve @ _BASIS.T
+        at = (middle - radii[0]) / step
+        total = _looked_up(weights, at)
+        pull = _looked_up(places, at) / np.maximum(total, 1e-6) - middle
+        held = np.minimum(total, 1.0) * (total > 1e-4)
+        normal = (held @ _PRODUCTS).reshape(-1, 5, 5) + STIFFNESS
         curve = curve + np.linalg.solve(normal, ((held * pull) @ _BASIS)[..., None])[..., 0]
-    weight, _ = _within(ridge, place, radii, curve, windows[-1])
-    return curve, weight.max(-1).mean(-1)
+    nearest = _nearest_crest(ridge, windows[-1] / step)
+    return curve, _looked_up(nearest, (curve @ _BASIS.T - radii[0]) / step).mean(-1)
 
 
-def _within(ridge: Floats, place: Floats, radii: Array, curve: Array, window: float) -> tuple[Floats, Floats]:
-    """For every start, ray and sample near its curve: the crest's weight and its distance from the curve."""
-    step = radii[1] - radii[0]
-    middle = curve @ _BASIS.T
-    reach = max(int(2.2 * window / step), 2)
-    index = np.round((middle - radii[0]) / step).astype(int)[..., None] + np.arange(-reach, reach + 1)
-    inside = (index >= 0) & (index < len(radii))
-    index = np.clip(index, 0, len(radii) - 1)
-    rays = np.arange(RAYS)[None, :, None]
-    off = place[rays, index] - middle[..., None].astype(np.float32)
-    near = np.exp(off * off * np.float32(-0.5 / window**2))
-    return ridge[rays, index] * inside * near, off
+def _blurred_along(field: Floats, sigma: float) -> Floats:
+    """Sum under a Gaussian window of height 1 and `sigma` samples, cut at 2.2 sigma, along the rays."""
+    reach = max(int(2.2 * sigma), 2)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2).astype(np.float32)
+    blurred = cv2.sepFilter2D(field, cv2.CV_32F, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(blurred, np.float32)
+
+
+def _nearest_crest(ridge: Floats, sigma: float) -> Floats:
+    """The strongest crest near each sample, weakened with its distance by the same window."""
+    reach = max(int(2.2 * sigma), 2)
+    padded = np.pad(ridge, ((0, 0), (reach, reach)))
+    width = ridge.shape[1]
+    shifted = [
+        padded[:, reach + k : reach + k + width] * np.float32(np.exp(-0.5 * (k / sigma) ** 2))
+        for k in range(-reach, reach + 1)
+    ]
+    return np.asarray(np.maximum.reduce(shifted), np.float32)
+
+
+def _looked_up(field: Floats, at: Array) -> Array:
+    """Values (starts, RAYS) of `field` (RAYS, samples) at fractional samples, linear in between, zero outside."""
+    low = np.clip(np.floor(at).astype(np.intp), 0, field.shape[1] - 2)
+    part = at - low
+    inside = (part >= 0) & (part <= 1)
+    rays = np.arange(RAYS)
+    return np.asarray(np.where(inside, field[rays, low] * (1 - part) + field[rays, low + 1] * part, 0.0))
 
 
 def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse:
