@@ -112,4 +112,6 @@ def stand_in_top(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     package.measure = module  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "pooleye.top", package)
     monkeypatch.setitem(sys.modules, "pooleye.top.measure", module)
+    # pictures of these tests show nothing by which a view could be told
+    monkeypatch.setattr("pooleye.viewpoint.viewpoint_of", lambda photo, vessel: ("top", ()))
     return told

@@ -56,7 +56,7 @@ PANEL_ROWS: tuple[tuple[str, str, Colour | None], ...] = (
     ("flame_width", "flame width", None),
     ("flame_lean", "flame leans", None),
     ("flicker_amplitude", "flicker", None),
-    ("flicker_frequency", "flicker, frequency", None),
+    ("flicker_frequency", "flickers at", None),
     ("smoke_strength", "smoke", None),
     ("wax_level", "wax level", WHITE),
     ("pool_depth", "pool depth", None),
