@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 RAYS = 180
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 0.5
-FAR_OFF = 0.05  # a first guess this far from the found mouth, in rim radii, is worth a second look
+FAR_OFF = 0.09  # a first guess this far from the found mouth, in rim radii, is worth a second look
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
