@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.photo import RgbImage
-from pooleye.side.facing import FacingView
+from pooleye.side.facing import FINEST_MM, FacingView
 from pooleye.side.flame import Body, flame_bodies
 from pooleye.side.pose import SidePose
 
@@ -33,11 +33,13 @@ class Flames:
     front_lip_mm: float
 
 
-def flames_of(rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None) -> Flames:
+def flames_of(
+    rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None, finest_mm: float = FINEST_MM
+) -> Flames:
     """Looks for flames between the wax and well above the rim, over the whole width of the mouth."""
     height = pose.frustum.height_mm
     low = max(0.1 * height, (0.3 * height if pool_mm is None else pool_mm) - BELOW_POOL_MM)
-    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM)
+    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM, finest_mm)
     front, back = pose.on_axis_plane_mm(pose.poses.circle_px(height, np.array([0.0, np.pi]))[0])[:, 1]
     lip = (float(min(front, back)), float(max(front, back)))
     floor = low if pool_mm is None else pool_mm - 2.0

@@ -32,6 +32,7 @@ LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
 MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fifth of it
 SURE_SCORE = 2.55  # asked where the height is not known, since some height fits anything
 LENS_LOW_MM = -10.0  # lowest place of a lens over the table the vessel stands on
+LIT_MM = 0.45  # coarse enough to see quickly whether there is a flame
 FLAME_BONUS = 0.35  # the candle meant is the lit one
 HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
 SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
@@ -136,7 +137,7 @@ def _same_place(one: Located, other: Located) -> bool:
 
 def _is_lit(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> bool:
     pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
-    return bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm).bodies)
+    return bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, LIT_MM).bodies)
 
 
 def _with_best_height(rgb: RgbImage, best: Located, shape: Outside, camera: Camera) -> tuple[Located, Outside]:
