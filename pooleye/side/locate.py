@@ -28,7 +28,7 @@ LOOKS_FOLLOWED_PX = (4.0, 2.5)
 #: From picture to picture a hand moves the vessel, but hardly turns it or brings it nearer.
 REIN = np.array([np.inf, np.inf, 8e-4, 1e-3, 1e-3])
 LOOKS_FINE_PX = (6.0, 4.0, 3.0, 3.0, 2.5)
-FINE_TILTS_DEG = (-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)  # tried about the tilt found
+FINE_TILTS_DEG = (-10.0, -7.5, -5.0, -2.5, 0.0, 2.5, 5.0, 7.5, 10.0)  # tried about the tilt found
 
 
 @dataclass(frozen=True, eq=False)

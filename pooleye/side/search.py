@@ -26,9 +26,9 @@ Image = NDArray[np.float32]
 
 SEARCH_PX = 280
 COARSE_PX = 160  # enough for vessels that fill much of the picture
-COARSE_FROM = 0.18  # of the long side
+COARSE_FROM = 0.22  # of the long side
 NOISE_CODES = 3.0  # a gradient of so many sRGB codes per pixel counts half
-WIDTH_SHARE = (0.085, 0.85)  # of the picture's width that the vessel may take
+WIDTH_SHARE = (0.075, 0.85)  # of the picture's width that the vessel may take
 SCALE_STEP = 1.08
 ROLLS_DEG = np.arange(-7.5, 7.6, 3.0)
 TILTS_DEG = (-2.0, 4.0, 10.0, 17.0)
