@@ -371,8 +371,10 @@ def _hangup_by_clock(shot: Shot, result: PhotoResult) -> Iterator[tuple[float | 
 
 
 def _wick_offset(shot: Shot, result: PhotoResult) -> Iterator[tuple[float | None, float | None]]:
-    """Under a flame it may be missing."""
+    """Under a flame it may be missing; of several wicks there is no one offset."""
     wick, found = shot["wick"], result.quantities.get("wick_offset")
+    if len(shot.get("wicks", [wick])) > 1:
+        return
     if found is not None or not wick["hidden_by_flame"]:
         yield _deviation(found, wick["offset_mm"])
 

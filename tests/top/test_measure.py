@@ -97,6 +97,33 @@ def test_photos_that_a_careful_person_would_refuse_are_declined(photos, truth, n
     assert (result.status, result.reason) == ("declined", reason)
 
 
+# --- vessels of other kinds: sample photos, rendered by this project --------------------------------------------------
+
+
+@pytest.mark.parametrize("headspace", ["given", "unknown"])
+@pytest.mark.parametrize(("name", "wicks"), [("tapered_3h.jpg", 1), ("bowl_two_wicks.jpg", 2)])
+def test_a_tapered_vessel_and_one_with_two_wicks_are_measured(photos, name, wicks, headspace):
+    annotated = read_annotated(photos.parents[1] / "sample_images")
+    shot = next(shot for shot in annotated.shots if shot["file"] == name)
+    result = measure_shot(annotated, shot, headspace, {})
+    assert result.status == "measured"
+    for score in Trial(headspace, (Tried(shot, result),), frozenset()).scores():
+        if score.bar.name in LENGTHS:
+            assert score.p95_holds, score.bar.name
+    assert round(result.quantities["wick_count"].value) == wicks
+    assert round(result.quantities["flame_count"].value) == wicks
+    assert ("wick_offset" in result.quantities) == (wicks == 1)
+
+
+@pytest.mark.parametrize("name", ["d6_02_top.jpg", "d9_01_top.jpg"])
+@pytest.mark.parametrize("stretch", [(1.35, 1.0), (1.0, 1.35)])
+def test_an_oval_mouth_is_declined(photos, name, stretch):
+    photo = load_photo(photos / name)
+    rgb = np.asarray(cv2.resize(photo.rgb, None, fx=stretch[0], fy=stretch[1]), np.uint8)
+    result = measure_top(replace(photo, rgb=rgb, full_size_px=(rgb.shape[1], rgb.shape[0])), Vessel(76.0))
+    assert result.reason in ("too-oblique", "not-round")
+
+
 # --- the same photo in another form ----------------------------------------------------------------------------------
 
 
