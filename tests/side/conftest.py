@@ -1,4 +1,4 @@
-"""Makes the drawing helper importable whatever the working folder."""
+"""Makes the drawn scenes importable whatever the working folder."""
 
 from __future__ import annotations
 
