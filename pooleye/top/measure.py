@@ -43,6 +43,7 @@ GIVEN_HEADSPACE_U_MM = 0.5  # a ruler held into a jar, read to the millimetre (j
 RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep": (5.0, 5.0)}
 """How far the wax line at the wall stands above the pool, and its u: nothing where all is solid or all liquid; a ring
 one or two millimetres high round a pool; a pit of unknown depth where the wick tunnels (common practice, no source)."""
+SURE_OVERLAP, DOUBT_MM = 0.975, 150.0  # wax explained less well: so many mm of u for each unit of overlap less
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the close look's pixels
 HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
@@ -169,6 +170,7 @@ def _depth(
     ring, u_ring = RING_MM[kind]
     line = standing.wax_line
     u_line = max(line.u_depth_mm, 0.006 * vessel.rim_inner_mm / max(np.tan(np.radians(_sight_deg(standing))), 0.12))
+    u_line += DOUBT_MM * max(SURE_OVERLAP - line.overlap, 0.0)
     flags = ("headspace-estimated",) if u_line < 5 else ("headspace-unseen",)
     return line.depth_mm + ring, float(np.hypot(u_line, u_ring)), flags
 
