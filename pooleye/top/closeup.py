@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -13,6 +14,8 @@ from pooleye.top import networks
 
 Array = NDArray[np.float64]
 FloatMap = NDArray[np.float32]
+
+WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +38,15 @@ class Closeup:
     matrix: Array
     centre: Array
     samples: tuple[Array, Array, Array] | None = None  # see pose.py
+
+    @cached_property
+    def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
+        """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
+        count, labels, stats, _ = cv2.connectedComponentsWithStats((self.flame > 0.5).astype(np.uint8), connectivity=8)
+        white = self.picture.min(-1) >= WHITE_CODE
+        masks = [labels == k for k in range(1, count)]
+        areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
+        return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
 
     @property
     def px_per_radius(self) -> float:

@@ -28,9 +28,10 @@ _own = threading.local()  # an OpenCV net must not be run from two threads at on
 def _net(name: str) -> Any:
     nets: dict[str, Any] = _own.__dict__.setdefault("nets", {})
     if name not in nets:
-        data = (resources.files("pooleye.top") / "weights" / f"{name}.onnx").read_bytes()
-        # the classic engine runs these two nets in about half the time of the new one (OpenCV 5.0)
-        nets[name] = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_CLASSIC)
+        # The classic engine runs these two nets in 0.6 of the time of the new one; read from memory instead of a file,
+        # the choice of engine is ignored (OpenCV 5.0.0).
+        with resources.as_file(resources.files("pooleye.top") / "weights" / f"{name}.onnx") as path:
+            nets[name] = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
     return nets[name]
 
 

@@ -18,7 +18,6 @@ SEEN = 0.30  # height of the net's spot from which a wick's foot counts
 SECOND = 0.7  # a further foot needs this share of the first one's height
 APART = 0.33  # rim radii between the feet of two wicks; nearer spots are one wick and its mirror image in the pool
 FLAME_AREA = 0.0006  # of the mouth; a smaller bright spot is a glint
-WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 MOST = 6
 COVERED = 0.2  # share of a carbon ball's pixels under the flame from which the flame hides it
 BALL_SURE = 0.55
@@ -43,7 +42,7 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
     wicks: list[Wick] = []
     inside = rim.contains(close.to_photo(_grid(spots.shape[0]))).reshape(spots.shape)
     left = np.where(inside, spots, 0.0)
-    for _, mirrored, mask in _bright_spots(close):
+    for _, mirrored, mask in close.bright_spots:
         if mirrored and count_flames(close) > 0:  # a wick seen in the mirror image of a flame is one too
             left[mask] = 0.0
     # over a burning candle a spot without a flame of its own is most often a mirror image, not a wick gone out
@@ -61,16 +60,7 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
 def count_flames(close: Closeup) -> int:
     """Separate flames; the mirror image of one in the pool is not one more."""
     least = FLAME_AREA * np.pi * close.px_per_radius**2
-    return sum(not mirrored and area >= least for area, mirrored, _ in _bright_spots(close))
-
-
-def _bright_spots(close: Closeup) -> list[tuple[int, bool, NDArray[np.bool_]]]:
-    """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((close.flame > 0.5).astype(np.uint8), connectivity=8)
-    white = close.picture.min(-1) >= WHITE_CODE
-    masks = [labels == k for k in range(1, count)]
-    areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
-    return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
+    return sum(not mirrored and area >= least for area, mirrored, _ in close.bright_spots)
 
 
 def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float | None:
