@@ -142,8 +142,8 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
     frame = standing.frame
     pool = find_pool(close, rim.ellipse, frame, depth)
     wicks = find_wicks(close, rim.ellipse, frame, depth)
-    if not wicks and not count_flames(close) and (pool is None or pool.vague):
-        raise Declined("no-candle")  # something round and pale, but nothing that only a candle has
+    if not wicks and not count_flames(close):
+        raise Declined("no-candle")  # something round, perhaps full of something liquid, but nothing that can burn
     flags += ("pose-ambiguous",) if standing.rival is not None else ()
     flags += ("focal-assumed",) if camera.assumed else ()
     found = Rim(rim.ellipse, standing, rim.strength, rim.lead, rim.u_relative)

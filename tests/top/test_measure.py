@@ -197,8 +197,11 @@ def perfect_network(monkeypatch):
         rim = scene.rim
         rough = Ellipse(rim.cx + 2, rim.cy - 2, rim.a * 1.01, rim.b * 1.01, rim.angle_rad)
         monkeypatch.setattr("pooleye.top.measure.find_mouths", lambda rgb: [Mouth(rough, False, False, 0.97, 0.1)])
+        wick = scene.spot((0.0, 0.0, -scene.depth_mm))
         for module in ("measure", "rim"):
-            monkeypatch.setattr(f"pooleye.top.{module}.look_close", lambda rgb, at, **more: scene.closeup(at))
+            monkeypatch.setattr(
+                f"pooleye.top.{module}.look_close", lambda rgb, at, **more: scene.closeup(at, wick=wick)
+            )
         monkeypatch.setattr("pooleye.top.measure._legible", lambda rgb, around: ())
 
     return see
