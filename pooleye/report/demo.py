@@ -132,9 +132,8 @@ def summary(result: PhotoResult) -> str:
     if result.reason is not None:
         return f"declined, {reason_named(result.reason).meaning}"
     first = [name for name in ("pool_diameter", "hangup_mean", "flame_height") if name in result.quantities][:2]
-    return (
-        ", ".join(f"{QUANTITIES[name][1]} {shown(name, result.quantities[name])}" for name in first)
-        or "measured, no melt pool"
+    return ", ".join(f"{QUANTITIES[name][1]} {shown(name, result.quantities[name])}" for name in first) or (
+        "measured, no melt pool" if "pool-none" in result.flags else "measured, melt pool left out as uncertain"
     )
 
 
