@@ -129,7 +129,7 @@ class Score:
 
 @dataclass(frozen=True)
 class Annotated:
-    """A folder of photos with their truth. `kept_out`: candles of which no photo was used to tune anything."""
+    """A folder of photos with their truth. `kept_out`: candles of which no photo trained the network."""
 
     folder: Path
     shots: tuple[Shot, ...]
@@ -174,7 +174,7 @@ class Trial:
     complete: bool = True
 
     def only_kept_out(self) -> Trial:
-        """The part of candles kept out of all tuning."""
+        """The part of candles kept out of the network's training."""
         part = tuple(t for t in self.tried if t.shot.get("candle") in self.kept_out)
         return Trial(self.headspace, part, self.kept_out, self.complete)
 
@@ -239,7 +239,7 @@ def read_annotated(folder: str | Path) -> Annotated:
         told = json.loads(path.read_text(encoding="utf-8"))
         about = told if isinstance(told, dict) else {}
         shots = tuple(shot for shot in about.get("shots", told) if (path.parent / shot["file"]).is_file())
-        kept_out = frozenset(about.get("kept_out_of_tuning", ()))
+        kept_out = frozenset(about.get("kept_out_of_training", ()))
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise UsageError(
             "truth-unreadable",

@@ -48,7 +48,10 @@ def main() -> None:
         found = found_by_contrib(options.contrib, shots, Path(folder))
     ways["findEllipses, its best"] = [ellipses[:1] for ellipses in found]
     ways["findEllipses, best of ten"] = found
-    tables = {"all candles": shots, "kept out of all tuning": [s for s in shots if s["candle"] in annotated.kept_out]}
+    tables = {
+        "all candles": shots,
+        "kept out of the network's training": [s for s in shots if s["candle"] in annotated.kept_out],
+    }
     for title, part in tables.items():
         print(f"{title + f', {len(part)} photos':34}" + "".join(f"{f'within {limit:g} %':>14}" for limit in WITHIN))
         for way, answers in ways.items():

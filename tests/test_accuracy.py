@@ -194,7 +194,7 @@ def two_photos(photos, truth, tmp_path):
     names = ("d6_02_top.jpg", "d4_01_top_b.jpg")
     for name in names:
         (tmp_path / name).symlink_to(photos / name)
-    told = {"kept_out_of_tuning": ["d6"], "tuning": "Nothing.", "shots": [truth[name] for name in names]}
+    told = {"kept_out_of_training": ["d6"], "tuning": "Nothing.", "shots": [truth[name] for name in names]}
     (tmp_path / "truth.json").write_text(json.dumps(told))
     return tmp_path
 
@@ -222,7 +222,7 @@ def test_the_command_measures_a_folder_and_writes_the_page(two_photos, command, 
     assert "## Headspace given" in page
     assert "## Headspace unknown" in page
     assert "d4_01_top_b.jpg (nearly black): too-dark" in page
-    assert "Kept out of all tuning: d6" in page
+    assert "Kept out of the network's training: d6" in page
 
 
 def test_the_page_shows_the_pictures_of_its_failures(two_photos, outside):
@@ -262,5 +262,10 @@ def test_the_page_in_the_docs_names_every_quantity_and_both_ways():
     for bar in BARS:
         name, _, rest = bar.name.partition(" ")
         assert f"`{name}`{' ' + rest if rest else ''} |" in page, bar.name
-    for words in ("Headspace given", "Headspace unknown", "Kept out of all tuning: d3, d6, d8", "not taken of real"):
+    for words in (
+        "Headspace given",
+        "Headspace unknown",
+        "Kept out of the network's training: d3, d6, d8",
+        "not taken of real",
+    ):
         assert words in page

@@ -85,7 +85,10 @@ def _mode(trial: Trial) -> str:
         parts.append("\nLengths may be twice as far off; the uncertainties must be as honest.\n")
     parts += ["\n### All candles\n", _part(trial)]
     if trial.kept_out:
-        parts += [f"\n### Kept out of all tuning: {', '.join(sorted(trial.kept_out))}\n", _part(trial.only_kept_out())]
+        parts += [
+            f"\n### Kept out of the network's training: {', '.join(sorted(trial.kept_out))}\n",
+            _part(trial.only_kept_out()),
+        ]
     return "".join(parts)
 
 

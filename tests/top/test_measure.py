@@ -23,7 +23,7 @@ from pooleye.top.pose import lip_drop_mm
 
 SUBSET = ("d1_01_top.jpg", "d2_02_top.jpg", "d3_02_top.jpg", "d4_01_top.jpg", "d6_02_top.jpg", "d9_01_top.jpg")
 """Clear glass, ceramic, tin without EXIF, amber glass, clear glass off centre, frosted glass with a tunnel; d3 and d6
-were kept out of all tuning."""
+were kept out of the network's training."""
 LENGTHS = (
     "rim",
     "pool_diameter",
