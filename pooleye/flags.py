@@ -118,6 +118,13 @@ _FLAGS = (
         "Hold the phone square above the candle's place, beside the plume and never over a flame.",
     ),
     Flag(
+        "taper-unused",
+        CAUTION,
+        "The inner diameter at the base was given without the vessel's height, so nothing says how fast it narrows; the"
+        " walls were taken as straight, and lengths below the rim are wrong by the taper.",
+        "Give the vessel's height too, with --vessel-height.",
+    ),
+    Flag(
         "headspace-estimated",
         INFO,
         "The distance from rim to wax was read from the picture, so the pool's size is less certain.",

@@ -5,7 +5,7 @@ Reads like the recipe that docs/method-top.md describes. A pure function of pict
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from pooleye.photo import Photo
 
 Array = NDArray[np.float64]
-Parts = dict[str, float]
 
 METHOD = "top/1"
 LEAST_WAX = 0.12  # share of the mouth that must be wax for it to be a candle
@@ -146,7 +145,8 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
         raise Declined("no-candle")  # something round, perhaps full of something liquid, but nothing that can burn
     flags += ("pose-ambiguous",) if standing.rival is not None else ()
     flags += ("focal-assumed",) if camera.assumed else ()
-    found = Rim(rim.ellipse, standing, rim.strength, rim.lead, rim.u_relative)
+    flags += ("taper-unused",) if vessel.base_inner_mm is not None and vessel.height_mm is None else ()
+    found = replace(rim, standing=standing)
     drop, _ = lip_drop_mm(vessel.rim_inner_mm)
     scene = Scene(found, close, camera, frame, depth, u_depth, depth + drop, pool, wicks, count_flames(close))
     return scene, flags
@@ -367,10 +367,9 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
         "rim": scene.rim.u_relative * scene.frame.rim_radius_mm,
         "headspace": scene.u_depth_mm * float(np.tan(np.radians(scene.frame.pose.tilt_deg))),
     }
-    offset = min(float(np.hypot(*w.foot_mm)) for w in scene.wicks) if len(scene.wicks) == 1 else None
     flags: tuple[str, ...] = ("several-wicks",) if len(scene.wicks) > 1 else ()
-    if offset is not None:
-        quantities["wick_offset"] = Quantity.from_parts(offset, "mm", parts)
+    if len(scene.wicks) == 1:
+        quantities["wick_offset"] = Quantity.from_parts(float(np.hypot(*first.foot_mm)), "mm", parts)
     flags += ("flame-hides-wick",) if flames else ()
     ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
     if ball is not None:

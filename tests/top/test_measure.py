@@ -264,5 +264,15 @@ def test_every_part_of_an_uncertainty_is_named_and_answers_to_its_cause(draw, pe
     assert here.quantities["pool_diameter"].u == pytest.approx(np.sqrt(sum(u**2 for u in part.values())), rel=1e-6)
 
 
+@pytest.mark.parametrize(("height_mm", "told"), [(None, True), (100.0, False)])
+def test_a_taper_that_cannot_be_used_is_told(draw, perfect_network, height_mm, told):
+    scene = draw.Scene()
+    perfect_network(scene)
+    picture = scene.picture()
+    photo = Photo("drawn", picture, 1.0, (picture.shape[1], picture.shape[0]), 26.0, None, "0" * 64)
+    result = measure_top(photo, Vessel(scene.rim_mm, base_inner_mm=70.0, height_mm=height_mm), headspace_mm=20.8)
+    assert ("taper-unused" in result.flags) == told
+
+
 def test_bars_know_every_length_of_this_file():
     assert set(LENGTHS) <= {bar.name for bar in BARS}
