@@ -22,6 +22,7 @@ WEIGHING_MOMENTS = ("new", "before", "after", "other")
 PHASES = ("new", "alight", "after")
 VIEWS = ("top", "side", "auto")
 FOUND_HOW = ("given", "code-in-picture", "time", "name", "alight")
+SETTLED = ("note-right", "photo-right", "both-wrong", "no-danger")
 VARIES = ("wick", "vessel", "wax", "fragrance", "load", "dye", "pour-temperature", "cure")
 
 
@@ -409,6 +410,26 @@ class Claim(Numbered, Base):
     superseded: Mapped[bool] = mapped_column(default=False)
     hedged: Mapped[bool] = mapped_column(default=False)
     words: Mapped[str]
+
+
+class Settlement(Numbered, Base):
+    """A contradiction between note and photo, or words of danger in a note, settled by a person. The newest one counts.
+
+    ``claimed``: the claim or danger as it was read. ``measured``: the quantity it was held against, with the value then.
+    """
+
+    __tablename__ = "settlement"
+    __table_args__ = (CheckConstraint(one_of("verdict", SETTLED), "verdict"),)
+
+    note_id: Mapped[int] = mapped_column(ForeignKey("note.id"), index=True)
+    claimed: Mapped[dict[str, Any]]
+    measured: Mapped[str | None]
+    value: Mapped[float | None]
+    u: Mapped[float | None]
+    unit: Mapped[str | None]
+    verdict: Mapped[str]
+    who: Mapped[str | None]
+    why: Mapped[str | None]
 
 
 class Finding(Numbered, Base):
