@@ -12,6 +12,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from pooleye.burnlog.columns import Base, Numbered, Voidable, one_of
+from pooleye.burnlog.photo_files import SHA256, SUFFIX
 
 BY = ("tool", "hand")
 COMPONENTS = ("wax", "fragrance", "wick", "sticker", "vessel", "dye")
@@ -284,8 +285,8 @@ class Photo(Numbered, Voidable, Base):
         CheckConstraint(one_of("filed_by", BY), "filed_by"),
     )
 
-    sha256: Mapped[str] = mapped_column(unique=True)
-    suffix: Mapped[str]
+    sha256: Mapped[str] = mapped_column(unique=True, info={"pattern": SHA256})
+    suffix: Mapped[str] = mapped_column(info={"pattern": SUFFIX})
     bytes: Mapped[int]
     original_name: Mapped[str]
     candle_id: Mapped[int] = mapped_column(ForeignKey("candle.id"), index=True)
@@ -446,3 +447,12 @@ class Finding(Numbered, Base):
     burn_id: Mapped[int | None] = mapped_column(ForeignKey("burn.id"))
     checkpoint_id: Mapped[int | None] = mapped_column(ForeignKey("checkpoint.id"))
     trial_id: Mapped[int | None] = mapped_column(ForeignKey("trial.id"))
+
+
+class SentForm(Numbered, Base):
+    """A form that a phone sent, by the key which the phone made for it: sent again, it is not kept twice."""
+
+    __tablename__ = "sent_form"
+
+    key: Mapped[str] = mapped_column(unique=True)
+    what: Mapped[str]

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
@@ -27,9 +27,12 @@ from pooleye.burnlog.settings import FILE_NAME, Settings, load_settings, setting
 from pooleye.burnlog.times import now_utc, zone_named
 from pooleye.errors import PooleyeError
 
+if TYPE_CHECKING:
+    from alembic.config import Config
+
 LOG_NAME = "burnlog.sqlite"
 # The newest migration this version knows; a test holds it against the migrations shipped.
-NEWEST = "0003"
+NEWEST = "0004"
 _BUSY_MS = 30_000
 # Any number will do, as long as no other program locks the same one in the same database.
 _PG_LOCK = 7_600_331
@@ -180,16 +183,29 @@ def version_of(engine: Engine) -> str | None:
         return connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one_or_none()
 
 
-def _migrate(engine: Engine) -> None:
-    """Bring the log up to date in one transaction: all steps are taken, or none."""
-    from alembic import command
+def _alembic() -> Config:
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", "pooleye.burnlog:migrations")
+    return config
+
+
+def known_steps() -> list[str]:
+    """The migrations shipped, newest first."""
+    from alembic.script import ScriptDirectory
+
+    return [one.revision for one in ScriptDirectory.from_config(_alembic()).walk_revisions()]
+
+
+def migrate(engine: Engine, to: str = NEWEST) -> None:
+    """Bring the log up to a step in one transaction: all steps are taken, or none."""
+    from alembic import command
+
+    config = _alembic()
     with engine.execution_options(pooleye_write=True).connect() as connection, connection.begin():
         config.attributes["connection"] = connection
-        command.upgrade(config, NEWEST)
+        command.upgrade(config, to)
 
 
 def _copy_aside(root: Path, version: str) -> Path:
@@ -219,7 +235,7 @@ def _bring_up_to_date(workspace: Workspace) -> None:
         raise PooleyeError("log-read-only", text_, hint="open it once where it can be written")
     if version is not None and not workspace.settings.database:
         _copy_aside(workspace.root, version)
-    _migrate(workspace.engine)
+    migrate(workspace.engine)
 
 
 def _can_write(path: Path) -> bool:
@@ -266,6 +282,14 @@ def create_workspace(root: Path, settings: Settings) -> Workspace:
         # A server that does not answer must not leave a folder that looks like a log.
         (root / FILE_NAME).unlink(missing_ok=True)
         raise
+
+
+def empty_log(path: Path, step: str) -> Engine:
+    """A new log file at an earlier step, to read into it what was exported then."""
+    _new_sqlite(path)
+    engine = _sqlite_engine(path, "rw")
+    migrate(engine, step)
+    return engine
 
 
 def _new_sqlite(path: Path) -> None:
