@@ -88,17 +88,27 @@ def draw_overlay(
 
     Raises OSError when the file cannot be written.
     """
-    canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
-    if result.status == "measured":
-        _draw_found(canvas, result, rim_inner_mm)
-    width = canvas.pixels.shape[1]
-    parts = [canvas.pixels, _panel(result, width)]
+    drawn = overlay_pixels(photo, result, rim_inner_mm=rim_inner_mm)
+    width = drawn.shape[1]
+    parts = [drawn, _panel(result, width)]
     if series is not None and len(series.heights_mm) > 1:
         from pooleye.report.height_plot import height_plot
 
         parts.append(height_plot(series, width))
     picture = np.vstack(parts)
     _write(picture, Path(path))
+
+
+def overlay_pixels(
+    photo: Photo, result: PhotoResult, *, rim_inner_mm: float | None = None, by_hand: Sequence[PointPx] = ()
+) -> RgbImage:
+    """The part of the photo worth showing, with what was found drawn in; `by_hand`: a pool drawn by a person, dashed."""
+    canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
+    if result.status == "measured":
+        _draw_found(canvas, result, rim_inner_mm)
+    if by_hand:
+        canvas.dashes(list(by_hand), WHITE)
+    return canvas.pixels
 
 
 @dataclass
