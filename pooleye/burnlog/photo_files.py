@@ -8,10 +8,14 @@ import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from pooleye.errors import PooleyeError
 
 _CHUNK = 1 << 20
+#: What a hash and a suffix in the log must look like: they become names of files.
+SHA256 = "^[0-9a-f]{64}$"
+SUFFIX = r"^(\.[^./\\\s]{1,5})?$"
 
 
 @dataclass(frozen=True)
@@ -47,9 +51,9 @@ def place_of(root: Path, sha256: str, suffix: str) -> Path:
     return root / sha256[:2] / f"{sha256}{suffix}"
 
 
-def _copy_and_hash(source: Path, target_fd: int) -> tuple[str, int]:
+def _copy_and_hash(reader: BinaryIO, target_fd: int) -> tuple[str, int]:
     digest, length = hashlib.sha256(), 0
-    with source.open("rb") as reader, os.fdopen(target_fd, "wb") as writer:
+    with reader, os.fdopen(target_fd, "wb") as writer:
         while block := reader.read(_CHUNK):
             digest.update(block)
             length += len(block)
@@ -69,8 +73,10 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def keep_file(root: Path, source: Path) -> KeptFile:
+def keep_file(root: Path, source: Path, opened: BinaryIO | None = None) -> KeptFile:
     """Copy ``source`` into the store unless it is there; the original is not touched.
+
+    ``opened``: where to read it from when it lies in an archive; ``source`` is then only its name.
 
     The copy is written beside its place, forced to disk and then renamed, so that a name in the store always stands for
     whole contents. The hash is taken from the very bytes that were written. Raises PooleyeError (disk-full,
@@ -81,7 +87,7 @@ def keep_file(root: Path, source: Path) -> KeptFile:
         root.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=".incoming-", dir=root)
         temporary = Path(name)
-        sha256, length = _copy_and_hash(source, handle)
+        sha256, length = _copy_and_hash(opened or source.open("rb"), handle)
         target = place_of(root, sha256, _suffix(source))
         target.parent.mkdir(exist_ok=True)
         if not target.exists():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -53,7 +53,7 @@ def with_advice(advice: tuple[Advice, ...], lines: list[str]) -> list[str]:
 
 
 def as_json(value: Any) -> Any:
-    """Any result as plain JSON types; times as ISO 8601 in UTC, quantities as value, u and unit."""
+    """Any result as plain JSON types; times and dates as ISO 8601, quantities as value, u and unit."""
     if isinstance(value, Quantity):
         return {"value": value.value, "u": value.u, "unit": value.unit, "parts": dict(value.parts)}
     if is_dataclass(value) and not isinstance(value, type):
@@ -64,4 +64,6 @@ def as_json(value: Any) -> Any:
         return [as_json(one) for one in value]
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
     return str(value) if isinstance(value, Path) else value

@@ -12,6 +12,7 @@ from typing import Any
 from pooleye.errors import PooleyeError
 
 FILE_NAME = "pooleye.toml"
+UNITS = ("mm", "in")
 
 
 @dataclass(frozen=True)
@@ -24,6 +25,7 @@ class Settings:
     scale_step_g: the scale's display step. clock_half_width_min: how sure a noted time is (rectangular, half-width).
     spacing_mm: distance between lit candles that is kept unless said otherwise; 0 = not said.
     card_ruler_mm: how long the bench card's printed 100 mm line is by a ruler; 0 = not checked.
+    units: what pages show, "mm" (with g and °C) or "in" (with oz and °F).
     """
 
     name: str = "workshop"
@@ -37,6 +39,7 @@ class Settings:
     clock_half_width_min: float = 1.0
     spacing_mm: float = 0.0
     card_ruler_mm: float = 0.0
+    units: str = "mm"
 
 
 def _kind(default: Any) -> type | tuple[type, ...]:
@@ -54,11 +57,14 @@ def _refuse_unknown(path: Path, read: dict[str, Any]) -> None:
             raise PooleyeError("unknown-setting", f"{path} has an unknown setting “{key}”", hint=hint)
 
 
-def _checked(path: Path, read: dict[str, Any]) -> Settings:
+def checked_settings(path: Path, read: dict[str, Any]) -> Settings:
+    """Settings as read from ``path``. Raises PooleyeError for unknown names and impossible values."""
     _refuse_unknown(path, read)
     for key, value in read.items():
         if not isinstance(value, _KINDS[key]) or isinstance(value, bool):
             raise PooleyeError("bad-setting", f"{path}: “{key}” cannot be {value!r}", hint="see docs/burn-log.md")
+    if read.get("units", "mm") not in UNITS:
+        raise PooleyeError("bad-setting", f"{path}: units cannot be {read['units']!r}", hint="mm or in")
     points = read.get("checkpoints_min", [60, 120, 240])
     if not points or not all(isinstance(m, int | float) and 0 < m <= 24 * 60 for m in points):
         raise PooleyeError("bad-setting", f"{path}: checkpoints_min must be minutes above 0", hint="[60, 120, 240]")
@@ -73,7 +79,7 @@ def load_settings(path: Path) -> Settings:
         raise PooleyeError(
             "bad-settings-file", f"{path} cannot be read: {error}", hint="repair or restore it"
         ) from None
-    return _checked(path, read)
+    return checked_settings(path, read)
 
 
 def _toml_value(value: Any) -> str:

@@ -198,7 +198,7 @@ def known_steps() -> list[str]:
     return [one.revision for one in ScriptDirectory.from_config(_alembic()).walk_revisions()]
 
 
-def migrate(engine: Engine, to: str = NEWEST) -> None:
+def migrate(engine: Engine, to: str) -> None:
     """Bring the log up to a step in one transaction: all steps are taken, or none."""
     from alembic import command
 
@@ -235,7 +235,7 @@ def _bring_up_to_date(workspace: Workspace) -> None:
         raise PooleyeError("log-read-only", text_, hint="open it once where it can be written")
     if version is not None and not workspace.settings.database:
         _copy_aside(workspace.root, version)
-    migrate(workspace.engine)
+    migrate(workspace.engine, NEWEST)
 
 
 def _can_write(path: Path) -> bool:

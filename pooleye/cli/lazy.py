@@ -75,6 +75,14 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
     "judge_plan": {
         "plan": "Plan a trial: pours, cure, burn days, photos, hours, cost; or what is left of one in the log.",
     },
+    "audit": {
+        "audit": "Lay notes and measurements side by side: agrees, contradicts, cannot tell; and the tester's eye.",
+        "settle": "Settle a contradiction by hand: note right, photo right or both wrong; it is kept.",
+    },
+    "export": {
+        "export": "Write the log for other programs: CSV, XLSX, or the whole of it as JSON.",
+        "import": "Bring a whole exported log into an empty one; all of it, or nothing.",
+    },
     "accuracy": {
         "accuracy": "Measure photos with known truth and say how near the numbers come.",
     },
