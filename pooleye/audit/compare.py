@@ -60,16 +60,41 @@ class Band:
             return value - self.high
         return 0.0
 
+    def depth(self, value: float) -> float:
+        """How far inside the band a value lies, from its nearer end; negative outside."""
+        ends = [value - self.low] if self.low is not None else []
+        return min([*ends, self.high - value] if self.high is not None else ends)
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """The measured level from which a thing is there at all; `sign` -1 where less of the measured value is more."""
+
+    measured: str
+    unit: str
+    level: float
+    sign: float = 1.0
+
 
 @dataclass(frozen=True)
 class Scale:
-    """The bands of one quantity's words on one measured quantity."""
+    """The bands of one quantity's words on one measured quantity.
+
+    `worst`: a second quantity, of the worst place: words may mean anything between the two, "none" means neither.
+    `seen`: from which level on the thing is there.
+    """
 
     measured: str
     unit: str
     vague: float
     source: str
     bands: Mapping[str, Band]
+    worst: str | None = None
+    seen: Threshold | None = None
+
+    def state_at(self, value: float) -> str:
+        """The word that a measured value asks for: where bands overlap, the one it lies deeper in."""
+        return max(self.bands, key=lambda state: self.bands[state].depth(value))
 
 
 @dataclass(frozen=True)
@@ -119,7 +144,21 @@ def _scale(quantity: str, entry: Mapping[str, Any], source: str) -> Scale:
             hint="copy the shape of pooleye/audit/bands.toml; docs/audit.md lists quantities and states",
         )  # fmt: skip
     bands = {state: Band(ends.get("low"), ends.get("high")) for state, ends in entry["states"].items()}
-    return Scale(entry["measured"], entry["unit"], float(entry["vague"]), entry["source"], bands)
+    measured, unit = entry["measured"], entry["unit"]
+    return Scale(
+        measured, unit, float(entry["vague"]), entry["source"], bands, entry.get("worst"), _seen(measured, unit, entry)
+    )
+
+
+def _seen(measured: str, unit: str, entry: Mapping[str, Any]) -> Threshold | None:
+    """As the entry says, else where the band of "none" ends."""
+    if "seen" in entry:
+        given = entry["seen"]
+        return Threshold(given["measured"], given["unit"], float(given["from"]))
+    ends = entry["states"].get("none", {})
+    if "high" in ends:
+        return Threshold(measured, unit, float(ends["high"]))
+    return Threshold(measured, unit, -float(ends["low"]), -1.0) if "low" in ends else None
 
 
 @lru_cache(maxsize=1)
@@ -197,6 +236,20 @@ def compare_number(claim: Claim, evidence: Evidence) -> Comparison | None:
     return _judged(claim, name, measured, gap / combined)
 
 
+def number_beside(claim: Claim, evidence: Evidence) -> tuple[float, float, str] | None:
+    """(number said, number measured, unit) of a claim, in the measured unit; None where there is no such pair.
+
+    Where words leave open what the number means, the measured one is the nearest of what it could mean.
+    """
+    number = claimed_number(claim)
+    names = _NUMBER_OF.get((claim.quantity, number[0])) if number else None
+    found = [evidence[name] for name in names or () if name in evidence]
+    if number is None or not found:
+        return None
+    low, high, _ = _told_range(claim, number[0], found)
+    return number[1], min(max(number[1], low), high), found[0].unit
+
+
 def _told_range(claim: Claim, kind: str, found: Sequence[Measured]) -> tuple[float, float, float]:
     """(low, high, u) of what the tester's number may stand for: mean to worst hang-up, and for "two thirds of the way"
     the share of the surface or of the diameter, since the words do not say which."""
@@ -236,22 +289,30 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
     band = _band_of(scale, claim.state)
     if band is None:
         return _untold(claim, f"a photo cannot show {claim.quantity} {claim.state or ''}".rstrip())
-    measured = evidence.get(scale.measured)
-    if measured is None:
+    found = [(name, evidence[name]) for name in (scale.measured, scale.worst) if name is not None and name in evidence]
+    if not found:
         return _untold(claim, f"no {scale.measured} was measured")
     vague = scale.vague * (2 if claim.hedged else 1) / math.sqrt(3)
-    combined = math.hypot(measured.u, vague)
-    gap_u = band.gap(measured.value) / combined
+    name, measured, gap_u = _meant(claim, band, found, vague)
     if _all_possible(scale, measured, vague):
         return _comparison(
-            claim,
-            "cannot-tell",
-            scale.measured,
-            measured,
-            gap_u,
+            claim, "cannot-tell", name, measured, gap_u,
             "the measurement is too uncertain to tell any of the words apart",
-        )
-    return _judged(claim, scale.measured, measured, gap_u)
+        )  # fmt: skip
+    return _judged(claim, name, measured, gap_u)
+
+
+def _meant(
+    claim: Claim, band: Band, found: Sequence[tuple[str, Measured]], vague: float
+) -> tuple[str, Measured, float]:
+    """Which value the word is held against, and the gap in u: "none" against the one that speaks most against it, any
+    other word against the one nearest to it; the mean and the worst place leave all between them possible."""
+    gaps = [(name, one, band.gap(one.value) / math.hypot(one.u, vague)) for name, one in found]
+    if claim.state == "none":
+        return max(gaps, key=lambda gap: abs(gap[2]))
+    name, measured, gap_u = min(gaps, key=lambda gap: abs(gap[2]))
+    spanned = len(gaps) > 1 and gaps[0][2] * gaps[1][2] < 0
+    return name, measured, 0.0 if spanned else gap_u
 
 
 def _all_possible(scale: Scale, measured: Measured, vague: float) -> bool:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from pooleye.audit.claims import Claim, Incident, Reading
+from pooleye.audit.lexicon import Lexicon, load_lexicon
 from pooleye.audit.reading import READER, claims_for, explain, read_note
 from pooleye.burnlog import looks
 from pooleye.burnlog.results import Advice, with_advice
@@ -23,6 +24,10 @@ INCIDENT_KINDS = {
     "scorched": None,
     "unattended": None,
 }
+#: Kinds of incident that also answer another.
+_ALSO = {"cracked": {"pinged", "leaked"}, "second-flame": {"flame-over-pool"}, "flared": {"flame-over-pool"}}
+#: A maker's own words, when this file lies in the workspace.
+OWN_LEXICON = "lexicon.toml"
 
 
 @dataclass(frozen=True)
@@ -46,7 +51,7 @@ def _shown(claim: Claim) -> str:
     return f"{claim.quantity} {claim.state or ''}".rstrip() + number + where
 
 
-def _danger(code: str, incident: Incident) -> Advice:
+def danger_advice(code: str, incident: Incident) -> Advice:
     """Words of danger are no incident yet: a person confirms them."""
     kind = INCIDENT_KINDS.get(incident.kind)
     words = " ".join(incident.words.split())
@@ -58,7 +63,19 @@ def _danger(code: str, incident: Incident) -> Advice:
     return Advice("caution" if kind == "went-out" else "stop", incident.kind, text, looks.INCIDENTS[kind].source)
 
 
-def _of_candle(reading: Reading, code: str) -> tuple[Claim, ...]:
+def answers_to(incident: Incident) -> set[str]:
+    """Kinds of incident in the log that confirm a danger of a note."""
+    kind = INCIDENT_KINDS.get(incident.kind)
+    return {kind, *_ALSO.get(kind, ())} if kind else set()
+
+
+def lexicon_of(workspace: Workspace) -> Lexicon:
+    """The words that hold here: those shipped, with the workspace's own file laid over them."""
+    own = workspace.root / OWN_LEXICON
+    return load_lexicon(own if own.is_file() else None)
+
+
+def claims_about(reading: Reading, code: str) -> tuple[Claim, ...]:
     """Claims about this candle: all that name none, and those that name it."""
     named = {claim.candle for claim in reading.claims if claim.candle}
     return tuple(claims_for(reading, code)) if named else tuple(reading.claims)
@@ -75,8 +92,8 @@ def file_note(
 ) -> NoteFiled:
     """File a note and keep what it claims; the note is in the log before it is read."""
     noted = looks.note(workspace, code, text, at=at, minutes=minutes, tester=tester)
-    reading = read_note(text)
-    claims = _of_candle(reading, noted.place.candle)
+    reading = read_note(text, lexicon_of(workspace))
+    claims = claims_about(reading, noted.place.candle)
     looks.keep_claims(workspace, noted.note_id, READER, [claim.to_json() for claim in claims])
-    advice = tuple(_danger(noted.place.candle, one) for one in reading.incidents)
+    advice = tuple(danger_advice(noted.place.candle, one) for one in reading.incidents)
     return NoteFiled(noted, claims, tuple(explain(one) for one in reading.unread), advice)

@@ -1,0 +1,244 @@
+"""The tester's eye over many burns: how well claims agree with photos, per tester and quantity, and between testers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import combinations
+from typing import Any
+
+from pooleye.audit import agreement
+from pooleye.audit.agreement import MIN_PAIRS, Interval, LimitsOfAgreement, TooFewError
+from pooleye.audit.claims import STATES
+from pooleye.audit.compare import Threshold
+
+NOBODY = "somebody"
+"""Who wrote a note that has no name on it."""
+
+UNORDERED = frozenset({"wick"})
+"""Quantities whose states have no order: kappa without weights."""
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One claim beside what was measured. ``look``: which candle, burn and moment, the same for two testers there.
+
+    ``state`` said and ``measured_state`` as the bands put it, where a word was said; ``said`` and ``measured`` in
+    ``unit``, where a number was; ``shown``: the value behind the state, signed so that more is more.
+    """
+
+    tester: str
+    look: tuple[Any, ...]
+    at: datetime
+    quantity: str
+    state: str | None = None
+    measured_state: str | None = None
+    said: float | None = None
+    measured: float | None = None
+    unit: str | None = None
+    present: bool | None = None
+    shown: float | None = None
+
+
+@dataclass(frozen=True)
+class Seeing:
+    """From which level on a quantity counts as seen: by the tester's notes, and by the photos."""
+
+    measured: str
+    unit: str
+    eye: Interval
+    tool: float
+
+
+@dataclass(frozen=True)
+class Eye:
+    """What can be said of one tester and one quantity; ``words`` are empty while there is not enough."""
+
+    tester: str
+    quantity: str
+    graded: int
+    numbers: int
+    kappa: Interval | None
+    limits: LimitsOfAgreement | None
+    unit: str | None
+    drift: Interval | None
+    seeing: Seeing | None
+    words: tuple[str, ...]
+
+    @property
+    def enough(self) -> bool:
+        """Is there enough to say anything?"""
+        return bool(self.words)
+
+
+@dataclass(frozen=True)
+class Between:
+    """What two testers say of the same looks, of one quantity."""
+
+    first: str
+    second: str
+    quantity: str
+    looks: int
+    kappa: Interval | None
+    limits: LimitsOfAgreement | None
+    unit: str | None
+    words: str
+
+
+Found = Callable[[], Any]
+
+
+def _or_none(find: Found) -> Any:
+    """A statistic, or None where the pairs are too few or all alike."""
+    try:
+        return find()
+    except TooFewError:
+        return None
+
+
+def _kappa(quantity: str, pairs: Sequence[tuple[str, str]]) -> Interval | None:
+    weights: agreement.Weights = "none" if quantity in UNORDERED else "quadratic"
+    first, second = [one for one, _ in pairs], [other for _, other in pairs]
+    found: Interval | None = _or_none(
+        lambda: agreement.kappa(agreement.cross_table(first, second, STATES[quantity]), weights)
+    )
+    return found
+
+
+def _days(pairs: Sequence[Pair]) -> list[float]:
+    start = min(one.at for one in pairs)
+    return [(one.at - start).total_seconds() / 86_400 for one in pairs]
+
+
+def _rank(quantity: str, state: str) -> int:
+    return STATES[quantity].index(state)
+
+
+def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Threshold | None) -> Eye:
+    """One tester and one quantity; below ten pairs nothing is said."""
+    graded = [one for one in pairs if one.state is not None and one.measured_state is not None]
+    numbers = [one for one in pairs if one.said is not None and one.measured is not None]
+    seen = [one for one in pairs if one.present is not None and one.shown is not None]
+    kappa = _kappa(quantity, [(str(one.state), str(one.measured_state)) for one in graded])
+    differences = [float(one.said or 0.0) - float(one.measured or 0.0) for one in numbers]
+    unit = numbers[0].unit if numbers else None
+    limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement(differences))
+    drift, drift_unit = _drift(quantity, graded, numbers, differences, unit)
+    seeing = _seeing(seen, threshold) if threshold else None
+    words = [*_graded_words(quantity, graded, kappa)]
+    if limits is not None and len(numbers) >= MIN_PAIRS:
+        words.append(agreement.numbers_in_words(quantity, _shown(unit), limits))
+    if seeing is not None and seeing.eye.n >= MIN_PAIRS:
+        words.append(agreement.threshold_in_words(quantity, _shown(seeing.unit), seeing.eye, seeing.tool))
+    if drift is not None and drift.n >= MIN_PAIRS:
+        words.append(agreement.drift_in_words(quantity, drift_unit, drift))
+    return Eye(tester, quantity, len(graded), len(numbers), kappa, limits, unit, drift, seeing, tuple(words))
+
+
+def _graded_words(quantity: str, graded: Sequence[Pair], kappa: Interval | None) -> list[str]:
+    if len(graded) < MIN_PAIRS:
+        return []
+    if kappa is not None:
+        return [agreement.graded_in_words(quantity, kappa)]
+    same = sum(one.state == one.measured_state for one in graded)
+    return [f"{quantity}: {same} of {len(graded)} words are the photos' own; only one state occurs, so chance cannot be"
+            " told from skill."]  # fmt: skip
+
+
+def _drift(
+    quantity: str,
+    graded: Sequence[Pair],
+    numbers: Sequence[Pair],
+    differences: Sequence[float],
+    unit: str | None,
+) -> tuple[Interval | None, str]:
+    """Drift of the numbers, else of the grades (in steps of the scale)."""
+    if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded):
+        return _or_none(lambda: agreement.drift(_days(numbers), differences)), _shown(unit)
+    if quantity in UNORDERED or not graded:
+        return None, ""
+    steps = [float(_rank(quantity, str(o.state)) - _rank(quantity, str(o.measured_state))) for o in graded]
+    return _or_none(lambda: agreement.drift(_days(graded), steps)), "grades"
+
+
+def _seeing(seen: Sequence[Pair], threshold: Threshold) -> Seeing | None:
+    levels, answers = [float(one.shown or 0.0) for one in seen], [bool(one.present) for one in seen]
+    eye: Interval | None = _or_none(lambda: agreement.seeing_threshold(levels, answers)) if seen else None
+    return None if eye is None else Seeing(threshold.measured, threshold.unit, eye, threshold.level)
+
+
+def _shown(unit: str | None) -> str:
+    return {"deg": "°", "C": "°C", "1": "", None: ""}.get(unit, unit or "")
+
+
+def _grouped(pairs: Iterable[Pair], key: Callable[[Pair], Any]) -> dict[Any, list[Pair]]:
+    found: dict[Any, list[Pair]] = {}
+    for one in pairs:
+        found.setdefault(key(one), []).append(one)
+    return found
+
+
+def eyes_of(pairs: Iterable[Pair], thresholds: Mapping[str, Threshold]) -> tuple[Eye, ...]:
+    """Every tester and quantity, in the order of names and of the list of quantities."""
+    order = list(STATES)
+    groups = _grouped(pairs, lambda one: (one.tester, order.index(one.quantity)))
+    return tuple(
+        eye_of(tester, order[place], found, thresholds.get(order[place]))
+        for (tester, place), found in sorted(groups.items(), key=lambda item: item[0])
+    )
+
+
+def between_of(pairs: Iterable[Pair]) -> tuple[Between, ...]:
+    """Every two testers, over the looks that both wrote of; a quantity that they never shared is left out."""
+    by_tester = _grouped(pairs, lambda one: one.tester)
+    found = []
+    for first, second in combinations(sorted(by_tester), 2):
+        for quantity in STATES:
+            shared = _shared(by_tester[first], by_tester[second], quantity)
+            if shared:
+                found.append(_between(first, second, quantity, shared))
+    return tuple(found)
+
+
+def _shared(one: Sequence[Pair], other: Sequence[Pair], quantity: str) -> list[tuple[Pair, Pair]]:
+    """The last claim of each on the same look."""
+    first = {pair.look: pair for pair in one if pair.quantity == quantity}
+    second = {pair.look: pair for pair in other if pair.quantity == quantity}
+    return [(first[look], second[look]) for look in first if look in second]
+
+
+def _between(first: str, second: str, quantity: str, shared: Sequence[tuple[Pair, Pair]]) -> Between:
+    states = [(a.state, b.state) for a, b in shared if a.state is not None and b.state is not None]
+    numbers = [(a.said, b.said) for a, b in shared if a.said is not None and b.said is not None and a.unit == b.unit]
+    unit = next((a.unit for a, b in shared if a.said is not None and b.said is not None), None)
+    kappa = _kappa(quantity, states)
+    limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement([a - b for a, b in numbers]))
+    words = _between_words(first, second, quantity, len(shared), kappa if len(states) >= MIN_PAIRS else None,
+                           limits if len(numbers) >= MIN_PAIRS else None, _shown(unit))  # fmt: skip
+    return Between(first, second, quantity, len(shared), kappa, limits, unit, words)
+
+
+def _between_words(
+    first: str,
+    second: str,
+    quantity: str,
+    looks: int,
+    kappa: Interval | None,
+    limits: LimitsOfAgreement | None,
+    unit: str,
+) -> str:
+    head = f"{first} and {second}, {quantity}"
+    parts = []
+    if kappa is not None:
+        parts.append(f"{agreement.kappa_word(kappa.value)} agreement (kappa {kappa.value:.2f}, 95 % interval"
+                     f" {kappa.low:.2f} to {kappa.high:.2f}, {kappa.n} looks)")  # fmt: skip
+    if limits is not None:
+        bias, clear = limits.bias, limits.bias.low > 0 or limits.bias.high < 0
+        side = "higher" if bias.value > 0 else "lower"
+        mean = f"{first} notes {abs(bias.value):.1f} {unit} {side}" if clear else "no bias between them"
+        parts.append(f"{mean}; single notes differ by {limits.lower.value:+.1f} to {limits.upper.value:+.1f} {unit}"
+                     f" ({bias.n} looks)")  # fmt: skip
+    if not parts:
+        return f"{head}: {looks} looks that both wrote of, not enough to compare them; {MIN_PAIRS} are needed."
+    return f"{head}: {'; '.join(parts)}."
