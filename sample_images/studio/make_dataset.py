@@ -37,8 +37,8 @@ def glow(picture: NDArray[np.float32], spec: Any, made: dict[str, NDArray[np.flo
     if spec.pool is None or not spec.lit or spec.pool.glow == 0:
         return picture
     rng = np.random.default_rng([spec.seed, 3])
-    reach = rng.uniform(0.1, 0.5) * spec.vessel.rim_inner_mm
-    fall = np.exp(-made["from_flame_mm"] / reach)
+    t = made["from_flame_mm"] / (rng.uniform(0.1, 0.5) * spec.vessel.rim_inner_mm)
+    fall = (np.exp(-t), np.exp(-(t**2)), 1 / (1 + t**2))[int(rng.integers(0, 3))]
     where = made["wax"] if rng.random() < 0.7 else made["pool"]
     level = float(np.median(picture[made["wax"] > 0.5])) if (made["wax"] > 0.5).any() else 0.0
     warm = np.array([1.0, 0.82, 0.55]) * spec.wax_colour / spec.wax_colour.max()
@@ -89,7 +89,7 @@ def far(seed: int, spp: int, scratch: Path) -> dict[str, NDArray[Any]]:
     built, extra = scene.build(spec, camera, scratch)
     present = rng.random() > 0.06
     if not present:
-        gone = ("vessel", "wax", "pool", "skirt", "soot", "wick", "ball", "flame", "crumb")
+        gone = ("vessel", "wax", "pool", "skirt", "soot", "wick", "ball", "flame", "crumb", "saucer", "handle")
         built = {k: v for k, v in built.items() if not k.startswith(gone)}
     crop = (0, 0, camera.width_px, camera.height_px)
     picture = clamp(scene.render(built, camera, crop, spp))

@@ -42,8 +42,8 @@ class UNet(nn.Module):
         return x if self.coarse else F.pixel_shuffle(x, 2)
 
 
-def near_net() -> UNet:
-    return UNet((20, 40, 64, 96, 128), 8, coarse=False)
+def near_net(*, small: bool = False) -> UNet:
+    return UNet((12, 24, 48, 80, 112) if small else (20, 40, 64, 96, 128), 8, coarse=False)
 
 
 def far_net() -> UNet:

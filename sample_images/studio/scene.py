@@ -171,7 +171,7 @@ def add_wax(stage: Stage, spec: Spec, rng: np.random.Generator) -> None:
         )
         gap = (np.hypot(*wall.T) - spec.pool.edge_mm).clip(0)
         s = np.linspace(0, 1, 16)[:, None]
-        rise = np.minimum(spec.ring_mm, 0.5 * gap) * np.clip(s * gap / 6, 0, 1) ** 0.6
+        rise = spec.rise_mm(s * gap, gap)
         stage.add("wax", ring_between(edge, wall, z + rise, radius), glossy(picture(albedo), rough))
         top = z + rise[-1]
     below = np.asarray(skirt_depth)
@@ -341,6 +341,27 @@ def add_other(stage: Stage, name: str, rng: np.random.Generator, at: Array, reac
     return None
 
 
+def add_saucer(stage: Stage, rng: np.random.Generator, radius_mm: float, z_mm: float) -> float:
+    """A dish under the vessel, its inside floor at `z_mm`; returns how far below that the table lies, mm."""
+    floor, reach, rim = 1.08 * radius_mm, radius_mm * rng.uniform(1.35, 2.2), rng.uniform(2, 14)
+    thick = rng.uniform(1.5, 4)
+    profile = dense(
+        [(0.0, thick), (floor, thick), (reach, thick + rim), (reach - 1, thick + rim - 1.5), (floor, 0.0), (0.0, 0.0)]
+    )
+    bsdf = glossy(rgb(looks.tint(rng, (0.05, 0.85), 0.3)), 0.15)
+    stage.add("saucer", revolve(profile).moved(np.array([0, 0, z_mm - thick - 0.05])), bsdf)
+    return float(thick + 0.05)
+
+
+def add_handle(stage: Stage, vessel: Vessel, rng: np.random.Generator) -> None:
+    """A cup's handle: a bow on its outer wall."""
+    turn, bow = rng.uniform(0, 6.2832), np.linspace(-np.pi / 2, np.pi / 2, 24)
+    out = vessel.outer_mm / 2 - 1.5 + rng.uniform(14, 26) * np.cos(bow)
+    up = -vessel.height_mm * rng.uniform(0.4, 0.55) + vessel.height_mm * rng.uniform(0.2, 0.32) * np.sin(bow)
+    line = np.stack([out * np.cos(turn), out * np.sin(turn), up], 1)
+    stage.add("handle", tube(line, np.full(24, rng.uniform(2.5, 5))), vessel_bsdf(vessel))
+
+
 def add_table(stage: Stage, spec: Spec, rng: np.random.Generator, camera: Pinhole) -> list[tuple[Array, float, float]]:
     """The table, what lies under the vessel and the things around it; returns the other vessels'
     (place, radius, height).
@@ -354,7 +375,11 @@ def add_table(stage: Stage, spec: Spec, rng: np.random.Generator, camera: Pinhol
         "bsdf": glossy(picture(looks.table_top(rng, 1024)), float(rng.uniform(0.15, 0.6))),
     }
     radius = spec.vessel.outer_mm / 2
-    if rng.random() < 0.2:  # a coaster
+    drink = spec.filling == "drink"
+    if rng.random() < (0.6 if drink else 0.1):  # a saucer or plate, whose rim is no vessel's mouth
+        z -= add_saucer(stage, rng, radius, z)
+        stage.scene["table"]["to_world"] = t().translate([0, 0, z]).rotate([0, 0, 1], rng.uniform(0, 360)).scale(span)
+    elif rng.random() < 0.2:  # a coaster
         reach, height = radius * rng.uniform(1.05, 1.6), rng.uniform(1, 5)
         stage.add(
             "coaster",
@@ -464,6 +489,8 @@ def build(spec: Spec, camera: Pinhole, scratch: Path) -> tuple[Scene, dict[str, 
     stage.scene["room"] = {"type": "envmap", "to_world": up, "bitmap": mi.Bitmap(light)}
     others = add_table(stage, spec, rng, camera)
     stage.add("vessel", vessel_mesh(spec.vessel), vessel_bsdf(spec.vessel))
+    if spec.filling != "wax" and rng.random() < 0.6:
+        add_handle(stage, spec.vessel, rng)
     crumbs: list[Array] = []
     if spec.filling != "empty":
         add_wax(stage, spec, rng)

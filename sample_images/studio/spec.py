@@ -115,6 +115,13 @@ class Spec:
     def lit(self) -> bool:
         return any(w.flame_mm > 0 for w in self.wicks)
 
+    def rise_mm(self, out_mm: float | Array, gap_mm: Array) -> Array:
+        """How high solid wax stands above the pool `out_mm` outside its edge, where it is `gap_mm` wide: a ring that
+        climbs steeply from the edge and levels off, no steeper on the whole than wax left by a tunnelling wick."""
+        steepest = 0.5 if self.ring_mm <= 6 else 1.2
+        reach = max(6.0, 0.6 * self.ring_mm)
+        return np.minimum(self.ring_mm, steepest * gap_mm) * np.clip(np.asarray(out_mm) / reach, 0, 1) ** 0.6
+
     def clean(self) -> Spec:
         return replace(self, soot=None)
 
@@ -253,7 +260,7 @@ def draw(seed: int) -> Spec:
     """A random scene; the mix of states is that of a burn test with the hard cases over-represented."""
     rng = np.random.default_rng(seed)
     vessel = draw_vessel(rng)
-    state = str(rng.choice(np.array(STATES), p=[0.13, 0.25, 0.14, 0.12, 0.10, 0.09, 0.09, 0.03, 0.05]))
+    state = str(rng.choice(np.array(STATES), p=[0.12, 0.22, 0.13, 0.17, 0.09, 0.09, 0.08, 0.03, 0.07]))
     if state == "not_candle" and rng.random() < 0.4:
         vessel = replace(vessel, squareness=float(rng.uniform(0.3, 1.0)), ovality=float(rng.uniform(0.7, 1.0)))
     deep = rng.uniform(0.05, 0.35) if vessel.kind == "tealight" else rng.uniform(0.06, 0.6)
@@ -268,12 +275,16 @@ def draw(seed: int) -> Spec:
         )
         pool = Pool(
             edge, centre, float(darkness), float(rng.choice([0.0, rng.uniform(0.1, 1.2)], p=[0.55, 0.45])),
-            float(rng.uniform(0, 0.35)), float(rng.choice([0.0, rng.uniform(0.1, 0.9)], p=[0.5, 0.5])),
+            float(rng.uniform(0, 0.35)),
+            float(rng.choice([0.0, rng.uniform(0.1, 0.9), rng.uniform(0.9, 3.0)], p=[0.35, 0.45, 0.2])),
         )  # fmt: skip
         ring = float(rng.choice([0.0, rng.uniform(0.2, 2.5), rng.uniform(2, 6)], p=[0.2, 0.65, 0.15]))
+        if state == "tunnelling":  # the wick goes down and leaves its wall standing
+            ring = float(rng.uniform(2, 18))
+            headspace = float(min(headspace + 0.7 * ring, vessel.height_mm - vessel.base_mm - 8))
     sooty = state not in ("new", "not_candle") and rng.random() < 0.5
     return Spec(
-        seed, vessel, headspace, wax_colour(rng), min(ring, headspace * 0.5), wicks, pool,
+        seed, vessel, headspace, wax_colour(rng), min(ring, headspace * 0.8), wicks, pool,
         draw_soot(rng) if sooty else None,
         int(rng.integers(1, 6)) if state not in ("new", "not_candle") and rng.random() < 0.25 else 0,
         "wax" if state != "not_candle" else str(rng.choice(np.array(["empty", "drink", "drink"]))),

@@ -156,13 +156,11 @@ def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor
 
 
 def train(
-    what: str, data: dict[str, Tensor], minutes: float, batch: int, start: Path | None, rate: float
+    what: str, net: torch.nn.Module, data: dict[str, Tensor], minutes: float, batch: int, rate: float, share: float
 ) -> torch.nn.Module:
+    """The running mean of the weights; `share` of every batch is drawn from developed photos, where there are any."""
     device = data["picture"].device
-    net = (networks.near_net() if what == "near" else networks.far_net()).to(device)
-    if start:
-        net.load_state_dict(torch.load(start, map_location=device))
-    net = net.to(memory_format=torch.channels_last)
+    net = net.to(device, memory_format=torch.channels_last)
     averaged = copy.deepcopy(net)
     developed = data.get("developed", torch.zeros(len(data["picture"]), dtype=torch.bool, device=device))
     renders, photos = torch.nonzero(~developed).flatten(), torch.nonzero(developed).flatten()
@@ -173,8 +171,9 @@ def train(
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1, (step + 1) / 100) * (0.5 * (1 + np.cos(np.pi * done)) + 0.002)
         index = seen[torch.randint(0, len(seen), (batch,), device=device)]
-        if len(photos):
-            index[: batch // 2] = photos[torch.randint(0, len(photos), (batch // 2,), device=device)]
+        if share and len(photos):
+            some = max(round(batch * share), 1)
+            index[:some] = photos[torch.randint(0, len(photos), (some,), device=device)]
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             if what == "near":
                 with torch.autocast(device.type, enabled=False):
@@ -226,7 +225,13 @@ def main() -> None:
     p.add_argument("--batch", type=int, default=48)
     p.add_argument("--start", type=Path, help="continue from these weights (.pt)")
     p.add_argument("--rate", type=float, default=2.5e-3, help="learning rate")
-    p.add_argument("--photos", type=Path, help="crops by from_photos.py; half of every batch is drawn from them")
+    p.add_argument("--small", action="store_true", help="`near` in the smaller of its two sizes")
+    p.add_argument(
+        "--photos", type=Path, help="crops by from_photos.py, for a last stretch of training: OUT-photos.onnx"
+    )
+    p.add_argument("--photo-minutes", type=float, default=1.0)
+    p.add_argument("--photo-share", type=float, default=0.15, help="of a batch in that stretch")
+    p.add_argument("--photo-rate", type=float, default=4e-4)
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
@@ -239,22 +244,26 @@ def main() -> None:
     arrays["picture"] = np.ascontiguousarray(arrays["picture"].transpose(0, 3, 1, 2))
     arrays["labels"] = np.ascontiguousarray(arrays["labels"].transpose(0, 3, 1, 2))
     data = {k: torch.from_numpy(v).to(device) for k, v in arrays.items()}
-    net = train(a.what, data, a.minutes, a.batch, a.start, a.rate)
-    torch.save(net.state_dict(), a.out.with_suffix(".pt"))
-    shape = (1, 3, NEAR_PX, NEAR_PX) if a.what == "near" else (1, 3, *arrays["picture"].shape[2:])
-    whole = (
-        Probabilities(net, len(MASKS) if a.what == "near" else 2).cpu().eval().to(memory_format=torch.contiguous_format)
-    )
+    net = networks.far_net() if a.what == "far" else networks.near_net(small=a.small)
+    if a.start:
+        net.load_state_dict(torch.load(a.start, map_location=device))
+    net = train(a.what, net, data, a.minutes, a.batch, a.rate, 0.0)
+    export(net, a.what, a.out, tuple(data["picture"].shape[2:]))
+    if a.photos:
+        net = train(a.what, net, data, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
+        export(net, a.what, a.out.with_stem(a.out.stem + "-photos"), tuple(data["picture"].shape[2:]))
+
+
+def export(net: torch.nn.Module, what: str, out: Path, picture_px: tuple[int, ...]) -> None:
+    """Weights to `out` as .pt, and the network for OpenCV's DNN module as .onnx."""
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
+    shape = (1, 3, NEAR_PX, NEAR_PX) if what == "near" else (1, 3, *picture_px)
+    whole = Probabilities(copy.deepcopy(net), len(MASKS) if what == "near" else 2).cpu().eval()
     torch.onnx.export(
-        whole,
-        (torch.zeros(shape),),
-        str(a.out),
-        opset_version=13,
-        dynamo=False,
-        input_names=["picture"],
-        output_names=["maps"],
-    )
-    print("wrote", a.out, a.out.stat().st_size, "bytes")
+        whole.to(memory_format=torch.contiguous_format), (torch.zeros(shape),), str(out), opset_version=13,
+        dynamo=False, input_names=["picture"], output_names=["maps"],
+    )  # fmt: skip
+    print("wrote", out, out.stat().st_size, "bytes", flush=True)
 
 
 if __name__ == "__main__":

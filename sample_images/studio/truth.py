@@ -29,7 +29,7 @@ def ring_height(spec: Spec, radius: float) -> Array:
     if spec.pool is None:
         return np.zeros(len(ANGLES))
     gap = np.clip(radius - spec.pool.edge_mm, 0, None)
-    return np.minimum(spec.ring_mm, 0.5 * gap) * np.clip(gap / 6, 0, 1) ** 0.6
+    return spec.rise_mm(gap, gap)
 
 
 def surfaces(spec: Spec, camera: Pinhole, crop: Crop) -> dict[str, NDArray[np.float32]]:
