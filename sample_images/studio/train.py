@@ -18,7 +18,6 @@ from torch import Tensor
 from . import networks
 from .truth import MASKS
 
-NEAR_PX = 320  # side of the network's square; the rim's radius there is NEAR_PX / 2 / MARGIN
 MARGIN = 1.3
 SOOT_SCALE = 20.0  # the soot channel is the change of L* over this
 
@@ -73,9 +72,9 @@ def dice(logits: Tensor, target: Tensor) -> Tensor:
     return (1 - (2 * both + 50) / (p.sum((2, 3)) + target.sum((2, 3)) + 50)).mean()
 
 
-def near_batch(data: dict[str, Tensor], index: Tensor, *, wander: bool) -> tuple[Tensor, Tensor, Tensor]:
-    """(pictures, masks, change of L* by soot over SOOT_SCALE)."""
-    grid = near_grid(data["rim"][index], data["picture"].shape[2], NEAR_PX, wander=wander)
+def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: bool) -> tuple[Tensor, Tensor, Tensor]:
+    """(pictures, masks, change of L* by soot over SOOT_SCALE); the rim's radius is px / 2 / MARGIN."""
+    grid = near_grid(data["rim"][index], data["picture"].shape[2], px, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
     masks = sample(data["labels"][index].float() / 255, grid)
     clean = sample(data["clean"][index].float()[:, None], grid)
@@ -130,13 +129,13 @@ def overlap(logits: Tensor, target: Tensor) -> Tensor:
 
 
 @torch.no_grad()
-def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor) -> None:
+def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor, px: int) -> None:
     torch.manual_seed(1)
     net.eval()
     overlaps, soot = [], []
     for part in held.split(32):
         if what == "near":
-            x, masks, change = near_batch(data, part, wander=False)
+            x, masks, change = near_batch(data, part, px, wander=False)
             out = net(x)
             wall = (masks[:, 0] - masks[:, 1]) > 0.9
             soot.append((out[:, 7] - change[:, 0])[wall].abs() * SOOT_SCALE)
@@ -156,7 +155,14 @@ def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor
 
 
 def train(
-    what: str, net: torch.nn.Module, data: dict[str, Tensor], minutes: float, batch: int, rate: float, share: float
+    what: str,
+    net: torch.nn.Module,
+    data: dict[str, Tensor],
+    px: int,
+    minutes: float,
+    batch: int,
+    rate: float,
+    share: float,
 ) -> torch.nn.Module:
     """The running mean of the weights; `share` of every batch is drawn from developed photos, where there are any."""
     device = data["picture"].device
@@ -177,7 +183,7 @@ def train(
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             if what == "near":
                 with torch.autocast(device.type, enabled=False):
-                    x, masks, change = near_batch(data, index, wander=True)
+                    x, masks, change = near_batch(data, index, px, wander=True)
                 out = net(x.contiguous(memory_format=torch.channels_last)).float()
                 loss = near_loss(out, masks, change)
             else:
@@ -199,7 +205,7 @@ def train(
     print(what, "steps", step, flush=True)
     averaged.eval()
     if len(held):
-        score(what, averaged, data, held)
+        score(what, averaged, data, held, px)
     return averaged.eval()
 
 
@@ -225,6 +231,7 @@ def main() -> None:
     p.add_argument("--batch", type=int, default=48)
     p.add_argument("--start", type=Path, help="continue from these weights (.pt)")
     p.add_argument("--rate", type=float, default=2.5e-3, help="learning rate")
+    p.add_argument("--px", type=int, default=320, help="side of the square that `near` looks at")
     p.add_argument("--small", action="store_true", help="`near` in the smaller of its two sizes")
     p.add_argument(
         "--photos", type=Path, help="crops by from_photos.py, for a last stretch of training: OUT-photos.onnx"
@@ -247,20 +254,20 @@ def main() -> None:
     net = networks.far_net() if a.what == "far" else networks.near_net(small=a.small)
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
-    net = train(a.what, net, data, a.minutes, a.batch, a.rate, 0.0)
-    export(net, a.what, a.out, tuple(data["picture"].shape[2:]))
+    net = train(a.what, net, data, a.px, a.minutes, a.batch, a.rate, 0.0)
+    shape = (a.px, a.px) if a.what == "near" else tuple(data["picture"].shape[2:])
+    export(net, a.what, a.out, shape)
     if a.photos:
-        net = train(a.what, net, data, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
-        export(net, a.what, a.out.with_stem(a.out.stem + "-photos"), tuple(data["picture"].shape[2:]))
+        net = train(a.what, net, data, a.px, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
+        export(net, a.what, a.out.with_stem(a.out.stem + "-photos"), shape)
 
 
-def export(net: torch.nn.Module, what: str, out: Path, picture_px: tuple[int, ...]) -> None:
+def export(net: torch.nn.Module, what: str, out: Path, shape_px: tuple[int, ...]) -> None:
     """Weights to `out` as .pt, and the network for OpenCV's DNN module as .onnx."""
     torch.save(net.state_dict(), out.with_suffix(".pt"))
-    shape = (1, 3, NEAR_PX, NEAR_PX) if what == "near" else (1, 3, *picture_px)
     whole = Probabilities(copy.deepcopy(net), len(MASKS) if what == "near" else 2).cpu().eval()
     torch.onnx.export(
-        whole.to(memory_format=torch.contiguous_format), (torch.zeros(shape),), str(out), opset_version=13,
+        whole.to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out), opset_version=13,
         dynamo=False, input_names=["picture"], output_names=["maps"],
     )  # fmt: skip
     print("wrote", out, out.stat().st_size, "bytes", flush=True)
