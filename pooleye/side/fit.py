@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.side.pose import Poses
-from pooleye.side.search import Edges, combined, normals_px, outline_lines, sampled
+from pooleye.side.search import LINES, Edges, combined, outline_mm, outline_normals_px, sampled
 
 Array = NDArray[np.float64]
 
-STEPS = np.array([0.3, 0.3, 2e-3, 2e-3, 4e-3])  # for derivatives by differences
 TILT_PRIOR = (np.radians(5.0), np.radians(12.0))  # judged: how people hold a phone beside a candle
 HELD_TILT = np.radians(0.1)
 POINTS_PER_EDGE = 6  # neighbouring points that share one edge's error
@@ -71,24 +70,22 @@ def refined(
 
 
 def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -> Fits:
-    lines = outline_lines(poses, fine)
-    counts = [line.shape[1] for line in lines.values()]
-    points = np.concatenate(list(lines.values()), axis=1)
-    normals = np.concatenate([normals_px(line) for line in lines.values()], axis=1)
-    offset, strength = _edge_beside(edges, points, normals, look_px)
+    points, parts = outline_mm(poses, fine)
+    seen = poses.seen_px(points)
+    normals = outline_normals_px(seen, parts)
+    offset, strength = _edge_beside(edges, seen, normals, look_px)
+    weight = strength * (strength > MIN_STRENGTH)
     above = poses.lens_above_mm(poses.frustum.height_mm) > 0
-    inside = np.repeat([name == "rim-inside" for name in lines], counts)
-    share = np.where(inside[None], np.take(INSIDE_WEIGHT, above.astype(int))[:, None], 1.0)
-    weight = share * strength * (strength > MIN_STRENGTH)
+    weight[:, parts[LINES.index("rim-inside")]] *= np.take(INSIDE_WEIGHT, above.astype(int))[:, None]
     move, covariances, scatters, robust = _solved(
-        _slopes(poses, points, normals, fine), offset, weight, look_px, poses, rein
+        poses.slopes_px(points, normals), offset, weight, look_px, poses, rein
     )
-    shown = np.split(strength * (robust > 0.3), np.cumsum(counts)[:-1], axis=1)
+    shown = strength * (robust > 0.3)
     return Fits(
         Poses(poses.frustum, poses.camera, poses.vectors + move),
         covariances,
         scatters,
-        {name: part.mean(axis=1) for name, part in zip(lines, shown, strict=True)},
+        {name: shown[:, part].mean(axis=1) for name, part in zip(LINES, parts, strict=True)},
     )
 
 
@@ -108,16 +105,6 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float) ->
     return steps[best[..., 0]] + np.clip(part, -0.5, 0.5) * (steps[1] - steps[0]), here
 
 
-def _slopes(poses: Poses, points: Array, normals: Array, fine: bool) -> Array:
-    """How each point moves along its normal with each parameter: (N, M, 5)."""
-    count = len(poses.vectors)
-    moved = (poses.vectors[:, None] + np.diag(STEPS)).reshape(-1, len(STEPS))
-    lines = outline_lines(Poses(poses.frustum, poses.camera, moved), fine)
-    all_points = np.concatenate(list(lines.values()), axis=1).reshape(count, len(STEPS), -1, 2)
-    along = ((all_points - points[:, None]) * normals[:, None]).sum(axis=-1) / STEPS[:, None]
-    return np.asarray(along.transpose(0, 2, 1))
-
-
 def _solved(
     slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses, rein: Array
 ) -> tuple[Array, Array, Array, Array]:
@@ -127,8 +114,8 @@ def _solved(
     scatter = np.full(len(weight), max(look_px / 2, 0.3))
     for _ in range(4):
         used = weight * robust
-        normal = np.einsum("nmi,nm,nmj->nij", slope, used, slope)
-        pull = np.einsum("nmi,nm->ni", slope, used * offset)
+        weighted = (slope * used[..., None]).transpose(0, 2, 1)
+        normal, pull = weighted @ slope, (weighted @ offset[..., None])[..., 0]
         normal += (scatter**2)[:, None, None] * np.diag(1.0 / rein**2)
         if np.isinf(rein[4]):
             strength = scatter**2 / TILT_PRIOR[1] ** 2
@@ -136,7 +123,7 @@ def _solved(
             pull[:, 4] += strength * (TILT_PRIOR[0] - tilt)
         normal += 1e-6 * np.eye(5)
         step = np.linalg.solve(normal, pull[..., None])[..., 0]
-        residual = offset - np.einsum("nmi,ni->nm", slope, step)
+        residual = offset - (slope @ step[..., None])[..., 0]
         scatter = np.maximum(_spread(residual, used), MIN_SCATTER_PX)
         robust = np.maximum(1 - (residual / (4.7 * scatter[:, None])) ** 2, 0) ** 2
     mean_weight = (weight * robust).sum(axis=1) / np.maximum((weight * robust > 0).sum(axis=1), 1)

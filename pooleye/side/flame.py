@@ -34,7 +34,9 @@ BRIDGE_MM = 2.6  # such rows are passed over if the old width comes back within 
 GAP_MM = 0.6
 WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
 LIP_BELOW_MM = 0.5  # how far below the lip its glow reaches
-LIP_GLOW_MM = 2.0  # how far above the rim its glow reaches in an overexposed picture
+BULGE, BULGE_PX = 1.25, 1.5  # a run at the rim wider than a narrower one below it by this is glow
+TIP_SHARE = 0.3  # of its width below the rim: so narrow, a flame is at its tip
+LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed picture
 #: Share of the plateau's contrast so far that a further row must have, except where the rim crosses: upwards (-1) the
 #: thin tip is dimmed by the blur, downwards (1) what is dimmer is wax, or a mirror image.
 SAME_CONTRAST = {-1: 0.6, 1: 0.9}
@@ -97,8 +99,7 @@ def flame_bodies(view: FacingView, lip_mm: tuple[float, float]) -> list[Body]:
 
 
 def _brightness(view: FacingView) -> Bright:
-    codes = view.rgb.astype(np.float32)
-    return np.asarray((codes[..., 0] + codes[..., 1]) / 2, dtype=np.float32)
+    return np.asarray(np.add(view.rgb[..., 0], view.rgb[..., 1], dtype=np.float32) * np.float32(0.5), dtype=np.float32)
 
 
 def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
@@ -168,22 +169,25 @@ def _tracked(
 
 def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, reach: int = 2) -> _Run | None:
     """The run of plateau about this column, or None where the row shows none."""
-    line = bright[row]
-    low, high = max(int(column) - reach, 0), min(int(column) + reach + 1, len(line))
-    plateau = float(line[low:high].max())
-    contrast = plateau - float(around[row])
+    low, high = max(int(column) - reach, 0), int(column) + reach + 1
+    outside = float(around[row])
+    plateau = float(bright[row, low:high].max())
+    contrast = plateau - outside
     if plateau < PLATEAU_CODE - 25 or contrast < MIN_CONTRAST:
         return None
-    level = plateau - max(LEAVE_SHARE * contrast, LEAVE_CODES)
-    start = low + int(line[low:high].argmax())
-    below = line < level
-    left = start - int(np.argmax(below[start::-1])) if below[: start + 1].any() else -1
-    right = start + int(np.argmax(below[start:])) if below[start:].any() else len(line)
-    dim = line < plateau - 0.5 * contrast
-    glow_left = int(np.argmax(dim[left::-1])) if left >= 0 and dim[: left + 1].any() else left + 1
-    glow_right = int(np.argmax(dim[right:])) if right < len(line) and dim[right:].any() else len(line) - right
-    edges = _crossing(line, left, 1, level), _crossing(line, right, -1, level)
-    return _Run(row, *edges, plateau, float(min(glow_left, glow_right)))
+    line: list[float] = bright[row].tolist()  # a run is short: stepping along it beats searching the whole row
+    level, half = plateau - max(LEAVE_SHARE * contrast, LEAVE_CODES), plateau - 0.5 * contrast
+    start = line.index(plateau, low)
+    left, right = _leaves(line, start, -1, level), _leaves(line, start, 1, level)
+    softness = min(left - _leaves(line, left, -1, half), _leaves(line, right, 1, half) - right)
+    return _Run(row, _crossing(line, left, 1, level), _crossing(line, right, -1, level), plateau, float(softness))
+
+
+def _leaves(line: list[float], at: int, step: int, level: float) -> int:
+    """The first place from `at` on, stepping by 1 or -1, below the level; -1 or the row's length where there is none."""
+    while 0 <= at < len(line) and line[at] >= level:
+        at += step
+    return at
 
 
 def _beyond_px(bright: Bright, around: NDArray[np.float32], run: _Run) -> float:
@@ -196,13 +200,13 @@ def _beyond_px(bright: Bright, around: NDArray[np.float32], run: _Run) -> float:
     return float(np.clip(light, 0.0, 1.0))
 
 
-def _crossing(line: NDArray[np.float32], outside: int, inward: int, level: float) -> float:
+def _crossing(line: list[float], outside: int, inward: int, level: float) -> float:
     """Where the row passes `level` between the pixel `outside` and its bright neighbour."""
     inside = outside + inward
     if not (0 <= outside < len(line) and 0 <= inside < len(line)):
-        return float(np.clip(inside, 0, len(line) - 1))
-    rise = float(line[inside] - line[outside])
-    return outside + inward * float(np.clip((level - line[outside]) / rise, 0, 1) if rise > 0 else 0.5)
+        return float(min(max(inside, 0), len(line) - 1))
+    rise = line[inside] - line[outside]
+    return outside + inward * (min(max((level - line[outside]) / rise, 0.0), 1.0) if rise > 0 else 0.5)
 
 
 def _followed(
@@ -255,17 +259,28 @@ def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
 def _without_glowing_lip(
     view: FacingView, runs: list[_Run], top: End, lip_mm: tuple[float, float]
 ) -> tuple[list[_Run], End]:
-    """Drops the rows at the rim where the top of a body is only the lip, lit by the flame behind it."""
+    """Drops the rows at the rim where the top of a body is only the lip, lit by the flame behind it.
+
+    A flame narrows towards its tip; what widens again at the rim, or is wider there than the body, is glow.
+    """
     _, heights = view.to_mm(np.zeros(len(runs)), [run.row for run in runs])
     low, high = lip_mm
     if not low - 1.0 <= heights[0] <= high + LIP_GLOW_MM:
         return runs, top
     below = [run.width for run, height in zip(runs, heights, strict=True) if low - 4.0 < height < low - 1.0]
     at_lip = [k for k in range(len(runs)) if heights[k] > low - LIP_BELOW_MM]
-    body = float(np.median(below)) if below else 0.0
-    wide = [k for k in at_lip if runs[k].width > 1.1 * body]
-    if not below or not at_lip or (not wide and min(runs[k].width for k in at_lip) < 0.6 * body):
+    if not below or not at_lip:
         return runs, top
+    body = float(np.median(below))
+    upwards = np.array([runs[k].width for k in reversed(at_lip)])
+    narrowest = np.minimum.accumulate(upwards)
+    bulges = upwards > BULGE * narrowest + BULGE_PX
+    if upwards.max() <= 1.1 * body:
+        if not bulges.any():
+            return runs, top
+        tip = int(upwards[: int(np.argmax(bulges))].argmin())
+        if upwards[tip] < TIP_SHARE * body:
+            return runs[at_lip[-1] - tip :], top
     return runs[at_lip[-1] + 1 :], "lip"
 
 

@@ -112,29 +112,73 @@ class Poses:
         hidden = np.sin(elevation) + np.cos(elevation) - 1
         return np.asarray(self.frustum.base_rounding_mm * hidden / np.cos(elevation))
 
-    def points_px(self, azimuth_rad: Array, height_mm: Array, radius_mm: Array) -> Array:
-        """Pixels (N, M, 2) of M points about each pose's axis; the arguments are (N, M) or broadcast to it."""
+    def points_mm(self, azimuth_rad: Array, height_mm: Array, radius_mm: Array) -> Array:
+        """M points (N, M, 3) about each pose's axis, in the camera's frame; the arguments are (N, M) or broadcast to
+        it."""
         middle, axis, near, right = self.frames()
-        azimuth, height, radius = np.broadcast_arrays(azimuth_rad, height_mm, radius_mm)
-        up, out, aside = height - self.frustum.height_mm / 2, radius * np.cos(azimuth), radius * np.sin(azimuth)
-        x, y, z = (
-            middle[:, None, k] + up * axis[:, None, k] + out * near[:, None, k] + aside * right[:, None, k]
-            for k in range(3)
-        )
-        scale = self.camera.f_px / np.maximum(z, 1.0)
-        return np.stack([x * scale + self.camera.cx_px, y * scale + self.camera.cy_px], axis=-1)
+        up = np.asarray(height_mm) - self.frustum.height_mm / 2
+        out, aside = radius_mm * np.cos(azimuth_rad), radius_mm * np.sin(azimuth_rad)
+        found = np.empty((len(middle), *np.broadcast_shapes(np.shape(up)[-1:], out.shape[-1:]), 3))
+        for k in range(3):
+            found[..., k] = middle[:, None, k] + up * axis[:, None, k] + out * near[:, None, k]
+            found[..., k] += aside * right[:, None, k]
+        return found
 
-    def wall_px(self, side: int, share_of_height: Array) -> Array:
-        """Pixels (N, M, 2) up the right-hand (side 1) or left-hand (-1) outline, at these shares of the height."""
+    def seen_px(self, points_mm: Array) -> Array:
+        """Pixels (N, M, 2) of points (N, M, 3) in the camera's frame."""
+        scale = self.camera.f_px / np.maximum(points_mm[..., 2], 1.0)
+        found = np.empty((*points_mm.shape[:-1], 2))
+        for k, centre in enumerate((self.camera.cx_px, self.camera.cy_px)):
+            found[..., k] = points_mm[..., k] * scale + centre
+        return found
+
+    def points_px(self, azimuth_rad: Array, height_mm: Array, radius_mm: Array) -> Array:
+        """Pixels (N, M, 2) of `points_mm`."""
+        return self.seen_px(self.points_mm(azimuth_rad, height_mm, radius_mm))
+
+    def slopes_px(self, points_mm: Array, normals_px: Array) -> Array:
+        """How points (N, M, 3) of the body move in the picture along these normals (N, M, 2) with each of PARAMETERS:
+        (N, M, 5).
+
+        The body turns rigidly. That the outline is made of other points then does not show: at the outline the
+        surface is seen edge-on, so those lie in the direction of the outline itself.
+        """
+        middle, axis, _, _ = self.frames()
+        _, _, log_distance, roll, tilt = self.vectors.T
+        shift = np.exp(log_distance)[:, None, None] / self.camera.f_px
+        zero, flat, low = np.zeros_like(roll), np.cos(tilt), np.sin(tilt)
+        by_roll = np.stack([np.cos(roll) * flat, np.sin(roll) * flat, zero], axis=1)
+        by_tilt = np.stack([-np.sin(roll) * low, np.cos(roll) * low, -flat], axis=1)
+        arms = points_mm - middle[:, None]
+        turns = [np.cross(np.cross(axis, moved)[:, None], arms) for moved in (by_roll, by_tilt)]
+        x, y, z = (points_mm[..., k] for k in range(3))
+        scale = self.camera.f_px / np.maximum(z, 1.0)
+        # pull on a point in mm per direction of the camera's frame
+        pull = np.stack([normals_px[..., 0] * scale, normals_px[..., 1] * scale], axis=-1)
+        depth = -(pull[..., 0] * x + pull[..., 1] * y) / np.maximum(z, 1.0)
+        pull = np.concatenate([pull, depth[..., None]], axis=-1)
+        along = [(pull * move).sum(axis=-1) for move in (middle[:, None], *turns)]
+        return np.stack([pull[..., 0] * shift[..., 0], pull[..., 1] * shift[..., 0], *along], axis=-1)
+
+    def wall_mm(self, side: int, share_of_height: Array) -> Array:
+        """Points (N, M, 3) up the right-hand (side 1) or left-hand (-1) outline, at these shares of the height."""
         height = share_of_height * self.frustum.height_mm
         azimuth = side * self.outline_azimuth()[:, None]
-        return self.points_px(azimuth, height[None], self.frustum.radius_mm(height)[None])
+        return self.points_mm(azimuth, height[None], self.frustum.radius_mm(height)[None])
 
-    def circle_px(self, height_mm: ArrayLike, azimuth_rad: Array, radius_mm: float | None = None) -> Array:
-        """Pixels (N, M, 2) of the outer circle (or another radius) at this height (one or (N, 1)), at azimuths (M,)
+    def wall_px(self, side: int, share_of_height: Array) -> Array:
+        """Pixels (N, M, 2) of `wall_mm`."""
+        return self.seen_px(self.wall_mm(side, share_of_height))
+
+    def circle_mm(self, height_mm: ArrayLike, azimuth_rad: Array, radius_mm: float | None = None) -> Array:
+        """Points (N, M, 3) of the outer circle (or another radius) at this height (one or (N, 1)), at azimuths (M,)
         or (N, M)."""
         radius = self.frustum.radius_mm(height_mm) if radius_mm is None else np.asarray(radius_mm)
-        return self.points_px(np.atleast_2d(azimuth_rad), np.asarray(height_mm), radius)
+        return self.points_mm(np.atleast_2d(azimuth_rad), np.asarray(height_mm), radius)
+
+    def circle_px(self, height_mm: ArrayLike, azimuth_rad: Array, radius_mm: float | None = None) -> Array:
+        """Pixels (N, M, 2) of `circle_mm`."""
+        return self.seen_px(self.circle_mm(height_mm, azimuth_rad, radius_mm))
 
 
 @dataclass(frozen=True, eq=False)

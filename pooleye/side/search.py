@@ -27,14 +27,17 @@ Image = NDArray[np.float32]
 SEARCH_PX = 280
 COARSE_PX = 160  # enough for vessels that fill much of the picture
 COARSE_FROM = 0.22  # of the long side
+THINNED_PX = 1.0  # lines are so wide when whole outlines are first laid over them
 NOISE_CODES = 3.0  # a gradient of so many sRGB codes per pixel counts half
 WIDTH_SHARE = (0.075, 0.85)  # of the picture's width that the vessel may take
-SCALE_STEP = 1.08
+WIDTH_STEP = 1.08
+TOP_STEP = 3
 ROLLS_DEG = np.arange(-7.5, 7.6, 3.0)
 TILTS_DEG = (-2.0, 4.0, 10.0, 17.0)
-SHIFTS_PX = np.arange(-7.0, 7.1, 3.5)
-PER_PAIR_SCALE = 12  # wall pairs kept for each scale and roll
-PAIRS = 80  # of them looked at more closely
+SLIDE_STEPS = np.linspace(-1.0, 1.0, 15)
+SLIDE_SHARE, SLIDE_PX = 0.3, (8.0, 45.0)  # of the height: how far along its walls a vessel is looked for
+PER_PAIR_WIDTH = 12  # wall pairs kept for each width and roll
+PAIRS = 28  # of them looked at more closely
 WALL_SHARES = np.linspace(0.1, 0.9, 14)
 ORDINARY_LIP = 0.5  # strength of a front lip that is seen
 ARC_SHARES = np.linspace(-0.92, 0.92, 16)
@@ -60,7 +63,9 @@ class Edges:
         size = np.sqrt(self.x**2 + self.y**2)
         around = cv2.blur(size, (11, 11))
         keep = np.maximum(1 - around / np.maximum(size, 1e-6), 0).astype(np.float32)
-        return Edges(*(cv2.GaussianBlur(part * keep, (0, 0), 0.7).astype(np.float32) for part in (self.x, self.y)))
+        return Edges(
+            *(cv2.GaussianBlur(part * keep, (0, 0), THINNED_PX).astype(np.float32) for part in (self.x, self.y))
+        )
 
 
 def _strongest_gradient(rgb: RgbImage) -> tuple[Image, Image]:
@@ -101,34 +106,51 @@ def normals_px(lines_px: Array) -> Array:
     return np.stack([-along[..., 1] / length, along[..., 0] / length], axis=-1)
 
 
-def outline_lines(poses: Poses, fine: bool = True) -> dict[str, Array]:
-    """The five lines of the outline, each (N, M, 2): both walls, the base, and the two halves of the rim.
+LINES = ("left", "right", "base", "rim-top", "rim-inside")
 
-    "rim-top" is the half that stands against the background: the farther one as long as the lens is above the rim.
-    "rim-inside" is the other: the front lip seen from above, or, from below, what only clear glass shows.
+
+def outline_mm(poses: Poses, fine: bool = True) -> tuple[Array, list[slice]]:
+    """Points (N, M, 3) of the five LINES of the outline in the camera's frame, and which of them belong to each line.
+
+    The lines are both walls, the base, and the two halves of the rim: "rim-top" is the half that stands against the
+    background: the farther one as long as the lens is above the rim; "rim-inside" is the other: the front lip seen
+    from above, or, from below, what only clear glass shows.
     """
     edge = poses.outline_azimuth()[:, None]
     height = poses.frustum.height_mm
     arc, wall = (ARC_SHARES, WALL_SHARES) if fine else (ARC_SHARES[::2], WALL_SHARES[::2])
     near, far = arc * edge, np.pi - arc * (np.pi - edge)
     above = poses.lens_above_mm(height)[:, None] > 0
-    return {
-        "left": poses.wall_px(-1, wall),
-        "right": poses.wall_px(1, wall),
-        "base": poses.circle_px(poses.foot_line_mm()[:, None], near),
-        "rim-top": poses.circle_px(height, np.where(above, far, near)),
-        "rim-inside": poses.circle_px(height, np.where(above, near, far)),
-    }
+    up = np.broadcast_to(wall * height, near.shape[:1] + wall.shape)
+    rim = np.full_like(near, height)
+    foot = np.broadcast_to(poses.foot_line_mm()[:, None], near.shape)
+    sides = [np.broadcast_to(side * edge, up.shape) for side in (-1.0, 1.0)]
+    azimuths = np.concatenate([*sides, near, np.where(above, far, near), np.where(above, near, far)], axis=1)
+    heights = np.concatenate([up, up, foot, rim, rim], axis=1)
+    ends = np.cumsum([len(wall), len(wall), len(arc), len(arc), len(arc)]).tolist()
+    parts = [slice(start, end) for start, end in zip([0, *ends], ends, strict=False)]
+    return poses.points_mm(azimuths, heights, poses.frustum.radius_mm(heights)), parts
+
+
+def outline_lines(poses: Poses, fine: bool = True) -> dict[str, Array]:
+    """The five lines of the outline in the picture, each (N, M, 2); see `outline_mm`."""
+    points, parts = outline_mm(poses, fine)
+    seen = poses.seen_px(points)
+    return {name: seen[:, part] for name, part in zip(LINES, parts, strict=True)}
+
+
+def outline_normals_px(seen_px: Array, parts: list[slice]) -> Array:
+    """Unit normals (N, M, 2) of the outline's lines, each a polyline of its own."""
+    return np.concatenate([normals_px(seen_px[:, part]) for part in parts], axis=1)
 
 
 def supports(edges: Edges, poses: Poses) -> dict[str, Array]:
     """How much edge (0 to 1) lies along each line of the outline, at a few points; (N,) each."""
-    found = {}
-    for name, line in outline_lines(poses, fine=False).items():
-        normal = normals_px(line)
-        across = sampled(edges.x, line) * normal[..., 0] + sampled(edges.y, line) * normal[..., 1]
-        found[name] = np.abs(across).mean(axis=1)
-    return found
+    points, parts = outline_mm(poses, fine=False)
+    seen = poses.seen_px(points)
+    normal = outline_normals_px(seen, parts)
+    across = np.abs(sampled(edges.x, seen) * normal[..., 0] + sampled(edges.y, seen) * normal[..., 1])
+    return {name: across[:, part].mean(axis=1) for name, part in zip(LINES, parts, strict=True)}
 
 
 def outline_score(edges: Edges, poses: Poses) -> Array:
@@ -153,7 +175,7 @@ def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera) -> tuple[Array,
     pairs = _wall_pairs(rgb, edges, frustum)
     if not len(pairs):
         return np.empty((0, 5)), np.empty(0)
-    vectors = _with_tilts(_distinct(pairs), frustum, camera)
+    vectors = _with_tilts(_distinct(pairs, frustum.height_mm), frustum, camera)
     scores = outline_score(edges.thinned(), Poses(frustum, camera, vectors))
     order = np.argsort(-scores)
     return vectors[order], scores[order]
@@ -165,28 +187,31 @@ def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum) -> Array:
     Large vessels are looked for in a smaller copy of the picture.
     """
     height, width = rgb.shape[:2]
-    smallest = WIDTH_SHARE[0] * max(height, width) / (2 * frustum.middle_radius_mm)
-    scales = smallest * SCALE_STEP ** np.arange(60)
-    scales = scales[scales * 2 * frustum.middle_radius_mm < WIDTH_SHARE[1] * width]
-    large = scales * 2 * max(frustum.middle_radius_mm, frustum.height_mm / 2) > COARSE_FROM * max(height, width)
-    factor = COARSE_PX / max(height, width)
+    long_side, diameter = max(height, width), 2 * frustum.middle_radius_mm
+    coarse_from = COARSE_FROM * long_side * min(1.0, diameter / frustum.height_mm)
+    factor = COARSE_PX / long_side
     coarse = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    found = _pairs_of_scales(edges, frustum, scales[~large])
-    rows = _pairs_of_scales(Edges.of(np.asarray(coarse, dtype=np.uint8)), frustum, scales[large] * factor)
+    small = _even_widths(WIDTH_SHARE[0] * long_side, min(coarse_from, WIDTH_SHARE[1] * width))
+    large = _even_widths(max(coarse_from, WIDTH_SHARE[0] * long_side) * factor, WIDTH_SHARE[1] * width * factor)
+    found = _pairs_of_widths(edges, frustum, small)
+    rows = _pairs_of_widths(Edges.of(np.asarray(coarse, dtype=np.uint8)), frustum, large)
     rows[:, 1:3] = (rows[:, 1:3] + 0.5) / factor - 0.5
     rows[:, 3] /= factor
     rows = np.concatenate([found, rows])
     return np.asarray(rows[np.argsort(-rows[:, 0])])
 
 
-def _pairs_of_scales(edges: Edges, frustum: Frustum, scales: Array) -> Array:
-    upright = _ridges(np.abs(edges.x), (9, 1))
-    level = np.asarray(cv2.dilate(_ridges(np.abs(edges.y), (1, 9)), np.ones((5, 1), np.uint8)), dtype=np.float32)
-    found = [np.empty((0, 5))]
-    for roll in np.radians(ROLLS_DEG):
-        turned = _Turned.by(roll, float(np.arctan(frustum.widening)), upright, level)
-        found += [turned.best_pairs(frustum, float(scale)) for scale in scales]
-    return np.concatenate(found)
+def _even_widths(low_px: float, high_px: float) -> list[int]:
+    """Even numbers from low to high, each larger than the one before by WIDTH_STEP or the least possible."""
+    widths = [2 * max(round(low_px / 2), 4)]
+    while (following := max(2 * round(widths[-1] * WIDTH_STEP / 2), widths[-1] + 2)) <= high_px:
+        widths.append(following)
+    return [width for width in widths if low_px - 1 <= width < high_px]
+
+
+def _pairs_of_widths(edges: Edges, frustum: Frustum, widths_px: list[int]) -> Array:
+    turned = _Turned.of(edges, frustum)
+    return np.concatenate([np.empty((0, 5)), *(turned.best_pairs(width) for width in widths_px)])
 
 
 def _ridges(strength: Image, around: tuple[int, int]) -> Image:
@@ -196,71 +221,103 @@ def _ridges(strength: Image, around: tuple[int, int]) -> Image:
 
 @dataclass(frozen=True, eq=False)
 class _Turned:
-    """Edge pictures turned by -roll, as cumulative sums down (walls, also turned by the taper) and across (level)."""
+    """Edge pictures turned by minus each of ROLLS_DEG, (rows, rolls, columns), every second column of them, as sums
+    down (walls, also turned by the taper) and across (level). `backs` (rolls, 2, 3): from (column, row, 1) here to the
+    picture."""
 
+    frustum: Frustum
     left: Image
     right: Image
     level: Image
-    back: NDArray[np.float64]
-    roll: float
+    backs: Array
 
     @classmethod
-    def by(cls, roll: float, taper: float, upright: Image, level: Image) -> _Turned:
+    def of(cls, edges: Edges, frustum: Frustum) -> _Turned:
+        upright = cv2.GaussianBlur(_ridges(np.abs(edges.x), (9, 1)), (5, 1), 1.0)
+        level = cv2.dilate(_ridges(np.abs(edges.y), (1, 9)), np.ones((5, 1), np.uint8))
         height, width = upright.shape
         centre = ((width - 1) / 2, (height - 1) / 2)
-        turn = cv2.getRotationMatrix2D(centre, float(np.degrees(roll)), 1.0)
-        soft = np.asarray(cv2.GaussianBlur(cv2.warpAffine(upright, turn, (width, height)), (5, 1), 1.0), np.float32)
-        walls = [np.cumsum(_sheared(soft, side * np.tan(taper)), axis=0, dtype=np.float32) for side in (1, -1)]
-        rows = np.cumsum(cv2.warpAffine(level, turn, (width, height)), axis=1, dtype=np.float32)
-        return cls(walls[0], walls[1], rows, np.asarray(cv2.invertAffineTransform(turn), dtype=np.float64), roll)
+        turns = [np.vstack([cv2.getRotationMatrix2D(centre, float(roll), 1.0), [0, 0, 1]]) for roll in ROLLS_DEG]
+        turns = [np.diag([0.5, 1.0, 1.0]) @ turn for turn in turns]
+        shape = (height, len(turns), (width + 1) // 2)
 
-    def best_pairs(self, frustum: Frustum, scale: float) -> Array:
-        """Rows (score, x, y, scale, roll) of the best places for a vessel of this scale in px per mm."""
-        across, down = round(2 * frustum.middle_radius_mm * scale), max(round(frustum.height_mm * scale), 3)
-        reach, margin = max(round(0.8 * down), 3), round(0.1 * down)
-        rows, columns = self.left.shape
-        if across >= columns - 4 or down >= rows - 2:
+        def turned(picture: MatLike, lean: float) -> Image:
+            found = np.empty(shape, np.float32)
+            for index, turn in enumerate(turns):
+                move = (_shear(lean, height) @ turn)[:2]
+                found[:, index] = cv2.warpAffine(picture, move, (shape[2], height))
+            return found
+
+        left = _sums_down(turned(upright, frustum.widening))
+        right = _sums_down(turned(upright, -frustum.widening)) if frustum.widening else left
+        rows = np.cumsum(turned(level, 0.0), axis=2, dtype=np.float32)
+        return cls(frustum, left, right, rows, np.linalg.inv(turns)[:, :2])
+
+    def best_pairs(self, across_px: int) -> Array:
+        """Rows (score, x, y, px per mm, roll) of the best places for a vessel so wide, an even number."""
+        scale, across = across_px / (2 * self.frustum.middle_radius_mm), across_px // 2
+        down = max(round(self.frustum.height_mm * scale), 3)
+        reach, margin, inset = max(round(0.8 * down), 3), round(0.1 * down), round(0.1 * across)
+        rows, rolls, columns = self.left.shape
+        if across >= columns - 2 or down >= rows - 2:
             return np.empty((0, 5))
-        top = np.arange(0, rows - down - 1, 3)  # row of the rim
-        left = (self.left[top + margin + reach] - self.left[top + margin])[:, :-across:2] / reach
-        right = (self.right[top + margin + reach] - self.right[top + margin])[:, across::2] / reach
-        inset = round(0.1 * across)
-        level = (self.level[:, across - inset : columns - inset] - self.level[:, inset : columns - across + inset])[
-            :, ::2
-        ]
-        level = level / (across - 2 * inset)
-        score = np.minimum(left, right) + 0.5 * level[top + down] + 0.25 * level[top]
-        row_of_column = score.argmax(axis=0)
-        best_of_column = score[row_of_column, np.arange(score.shape[1])]
-        column = np.argsort(best_of_column)[-PER_PAIR_SCALE:]
-        row = row_of_column[column]
-        middle = np.stack([2 * column + across / 2, top[row] + down / 2, np.ones(len(row))], axis=1) @ self.back.T
-        return np.column_stack([score[row, column], middle, np.full(len(row), scale), np.full(len(row), self.roll)])
+        last = TOP_STEP * ((rows - down - 2) // TOP_STEP)  # row of the lowest rim tried
+
+        def every(sums: Image, start: int) -> Image:
+            return sums[start : start + last + 1 : TOP_STEP]
+
+        low, high = margin + reach, margin
+        score = every(self.left[..., :-across], low) - every(self.left[..., :-across], high)
+        np.minimum(score, every(self.right[..., across:], low) - every(self.right[..., across:], high), out=score)
+        score *= np.float32(1 / reach)
+        ends, starts = (
+            self.level[..., across - inset : columns - inset],
+            self.level[..., inset : columns - across + inset],
+        )
+        for row, weight in ((down, 0.5), (0, 0.25)):
+            score += np.float32(weight / (across - 2 * inset)) * (every(ends, row) - every(starts, row))
+        best_of_column = score.max(axis=0)
+        column = np.argsort(best_of_column, axis=1)[:, -PER_PAIR_WIDTH:]
+        roll = np.broadcast_to(np.arange(rolls)[:, None], column.shape)
+        row = TOP_STEP * score[:, roll, column].argmax(axis=0)
+        places = np.stack([column + across / 2, row + down / 2, np.ones(column.shape)], axis=1)
+        middle = (self.backs @ places).transpose(0, 2, 1)
+        angle = np.radians(ROLLS_DEG)[roll]
+        found = [np.take_along_axis(best_of_column, column, axis=1), middle[..., 0], middle[..., 1]]
+        return np.stack([*found, np.full(column.shape, scale), angle], axis=-1).reshape(-1, 5)
 
 
-def _sheared(picture: Image, per_row: float) -> Image:
-    """Columns moved so that lines leaning by `per_row` px per row (outwards to the top on the left) stand upright."""
-    height, width = picture.shape
-    if abs(per_row) < 1e-3:
-        return picture
-    move = np.array([[1.0, -per_row, per_row * (height - 1) / 2], [0.0, 1.0, 0.0]])
-    return np.asarray(cv2.warpAffine(picture, move, (width, height)), dtype=np.float32)
+def _sums_down(picture: Image) -> Image:
+    """Cumulative sums along the first axis, in place; row by row, which is quicker than numpy's cumsum there."""
+    for row in range(1, len(picture)):
+        picture[row] += picture[row - 1]
+    return picture
 
 
-def _distinct(pairs: Array) -> Array:
-    """The best of each neighbourhood, at most PAIRS."""
-    steps = np.array([3.0, 6.0, np.log(SCALE_STEP), np.radians(2.0)])
-    keys = np.round(np.column_stack([pairs[:, 1:3], np.log(pairs[:, 3]), pairs[:, 4]]) / steps)
+def _shear(per_row: float, height: int) -> Array:
+    """Moves every second column so that lines leaning by `per_row` px per row (outwards to the top on the left) stand
+    upright."""
+    return np.array([[1.0, -per_row / 2, per_row * (height - 1) / 4], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _distinct(pairs: Array, height_mm: float) -> Array:
+    """The best of each neighbourhood, at most PAIRS; how far along the axis the vessel stands is settled later."""
+    _, x, y, scale, roll = pairs.T
+    across = (x * np.cos(roll) + y * np.sin(roll)) / 4.0
+    along = (y * np.cos(roll) - x * np.sin(roll)) / (SLIDE_SHARE * height_mm * scale)
+    keys = np.round(np.column_stack([across, along, np.log(scale) / np.log(WIDTH_STEP), roll / np.radians(2.0)]))
     _, first = np.unique(keys, axis=0, return_index=True)
     return np.asarray(pairs[np.sort(first)[:PAIRS]])
 
 
 def _with_tilts(pairs: Array, frustum: Frustum, camera: Camera) -> Array:
-    """Pose vectors for every pair, tilt and small shift along the axis."""
+    """Pose vectors for every pair, tilt and shift along the axis: walls look alike all along, and a wax line or a
+    shadow may pass for a rim or a foot."""
     _, x, y, scale, roll = pairs.T
     axis_distance = camera.f_px / scale
     share = np.minimum(frustum.middle_radius_mm / axis_distance, 0.7)
     distance = axis_distance / np.sqrt(1 - share**2)  # the outline is wider than the vessel at its axis
+    slide = np.clip(SLIDE_SHARE * frustum.height_mm * scale, *SLIDE_PX)
     return np.concatenate(
         [
             np.stack(
@@ -268,6 +325,6 @@ def _with_tilts(pairs: Array, frustum: Frustum, camera: Camera) -> Array:
                 axis=1,
             )
             for tilt in np.radians(TILTS_DEG)
-            for shift in SHIFTS_PX
+            for shift in SLIDE_STEPS[:, None] * slide
         ]
     )

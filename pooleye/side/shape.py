@@ -24,6 +24,8 @@ SHARP_MM = 0.05
 EDGE_MM = 0.25  # scatter of an edge beyond which it is doubted
 TIP_MM = 0.2
 SLOPE_PRIOR = 0.2
+MAX_STEPS = 40
+ENOUGH_GAIN = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,40 +55,109 @@ def drop_profile(t: Array, q: float) -> Array:
 
 def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: float = DROP_Q) -> Drop:
     """The drop whose foot is at the height `foot_mm`, by robust least squares; rows between `skip_mm` are left out."""
-    from scipy.optimize import least_squares
-
     use = ~((body.heights > skip_mm[0]) & (body.heights < skip_mm[1]))
     if use.sum() < 4:
         use = np.ones_like(use)
-    heights, lefts, rights = body.heights[use], body.lefts[use], body.rights[use]
-    share = np.sqrt(min(1.0, 40 / len(heights)))  # neighbouring rows share their errors
-
-    def misfit(p: Array) -> Array:
-        tip, x, slope, width, bloom = p
-        half = width / 2 * drop_profile((tip - heights) / max(tip - foot_mm, 1.0), q) + bloom
-        middle = x + slope * (heights - tip)
-        away = np.concatenate([lefts - (middle - half), rights - (middle + half)])
-        return np.asarray(away * (share / EDGE_MM))
-
-    def with_priors(p: Array) -> Array:
-        tip_u = TIP_MM + 0.3 * abs(p[4]) if body.top == "seen" else 3.0
-        shift = p[4] if body.top == "seen" else 0.0
-        priors = [
-            (p[0] + shift - body.top_mm) / tip_u,
-            p[4] / (SHARP_MM + BLOOM_SHARE * body.softness_mm),
-            p[2] / SLOPE_PRIOR,
-        ]
-        soft = misfit(p)
-        return np.concatenate([np.sign(soft) * np.sqrt(2 * (np.sqrt(1 + soft**2) - 1)), priors])
-
-    middles = (lefts + rights) / 2
-    start = np.array([body.top_mm, middles[0], 0.0, max(float(np.percentile(rights - lefts, 90)), 1.0), 0.05])
+    edges = _Edges(body, body.heights[use], body.lefts[use], body.rights[use], foot_mm, q)
     floor = max(foot_mm, body.bottom_mm) + 0.5
-    low = [floor, -np.inf, -1.0, 0.3, 0.0]
-    high = [max(body.top_mm + 8, floor + 1), np.inf, 1.0, 40.0, 3.0]
-    start[0] = np.clip(start[0], floor + 0.1, high[0] - 0.1)
-    found = least_squares(with_priors, start, bounds=(low, high), x_scale=[1, 1, 0.1, 1, 0.3])
-    scatter = float(np.median(np.abs(misfit(found.x))) * 1.4826 * EDGE_MM / share)
-    covariance = np.linalg.pinv(found.jac.T @ found.jac)
-    tip, x, slope, width, bloom = (float(value) for value in found.x)
-    return Drop(tip, x, slope, width, bloom, covariance, scatter)
+    low = np.array([floor, -np.inf, -1.0, 0.3, 0.0])
+    high = np.array([max(body.top_mm + 8, floor + 1), np.inf, 1.0, 40.0, 3.0])
+    best, normal = _least(edges, edges.start().clip(low, high), low, high)
+    misfit, _ = edges.misfit(best)
+    scatter = float(np.median(np.abs(misfit)) * 1.4826 * EDGE_MM / edges.share)
+    tip, x, slope, width, bloom = (float(value) for value in best)
+    return Drop(tip, x, slope, width, bloom, np.linalg.pinv(normal), scatter)
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """A body's edges and what they say about a drop's parameters: tip height, x, slope, width, bloom."""
+
+    body: Body
+    heights: Array
+    lefts: Array
+    rights: Array
+    foot_mm: float
+    q: float
+
+    @property
+    def share(self) -> float:
+        """Weight of a row: neighbouring rows share their errors."""
+        return float(np.sqrt(min(1.0, 40 / len(self.heights))))
+
+    def start(self) -> Array:
+        width = max(float(np.percentile(self.rights - self.lefts, 90)), 1.0)
+        return np.array([self.body.top_mm, (self.lefts[0] + self.rights[0]) / 2, 0.0, width, 0.05])
+
+    def misfit(self, p: Array) -> tuple[Array, Array]:
+        """How far the edges, left then right, lie from the drop, in units of EDGE_MM; and its slopes (2M, 5)."""
+        tip, x, slope, width, bloom = p
+        length = max(tip - self.foot_mm, 1.0)
+        t = (tip - self.heights) / length
+        profile, steepness = _profile_and_slope(t, self.q)
+        half, middle = width / 2 * profile + bloom, x + slope * (self.heights - tip)
+        half_by_tip = width / 2 * steepness * ((1 - t) / length if length > 1.0 else 1.0)
+        one = np.ones_like(t)
+        by_middle = np.stack([-slope * one, one, self.heights - tip, 0 * one, 0 * one], axis=1)
+        by_half = np.stack([half_by_tip, 0 * one, 0 * one, profile / 2, one], axis=1)
+        away = np.concatenate([self.lefts - (middle - half), self.rights - (middle + half)])
+        slopes = np.concatenate([by_half - by_middle, -by_half - by_middle])
+        return away * (self.share / EDGE_MM), slopes * (self.share / EDGE_MM)
+
+    def priors(self, p: Array) -> tuple[Array, Array]:
+        """What is expected of tip, bloom and lean before the edges are seen, as misfits with their slopes (3, 5)."""
+        seen = self.body.top == "seen"
+        tip_u = TIP_MM + 0.3 * p[4] if seen else 3.0
+        above = p[0] + (p[4] if seen else 0.0) - self.body.top_mm
+        bloom_u = SHARP_MM + BLOOM_SHARE * self.body.softness_mm
+        slopes = np.zeros((3, 5))
+        slopes[0, 0], slopes[1, 4], slopes[2, 2] = 1 / tip_u, 1 / bloom_u, 1 / SLOPE_PRIOR
+        if seen:
+            slopes[0, 4] = 1 / tip_u - 0.3 * above / tip_u**2
+        return np.array([above / tip_u, p[4] / bloom_u, p[2] / SLOPE_PRIOR]), slopes
+
+    def cost(self, p: Array) -> float:
+        misfit, _ = self.misfit(p)
+        priors, _ = self.priors(p)
+        return float((np.sqrt(1 + misfit**2) - 1).sum() + (priors**2).sum() / 2)
+
+
+def _profile_and_slope(t: Array, q: float) -> tuple[Array, Array]:
+    """`drop_profile` and its derivative."""
+    inside = (t > 0.0) & (t < 1.0)
+    safe = np.where(inside, t, 0.5)
+    profile = np.where(inside, drop_profile(safe, q), 0.0)
+    return profile, np.where(inside, profile * (1 / safe - q / (1 - safe)), 0.0)
+
+
+def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, Array]:
+    """The parameters of least cost between bounds, and the weighted normal matrix there.
+
+    Levenberg-Marquardt steps (Nocedal & Wright, Numerical Optimization, 2nd ed. 2006, section 10.3); parameters that
+    would leave their bounds stay at them. Edges weigh by pseudo-Huber's rule (Hartley & Zisserman, 2004, A6.8).
+    """
+    damping, cost = 1e-3, edges.cost(p)
+    for _ in range(MAX_STEPS):
+        normal, pull = _normal(edges, p)
+        free = ~(((p <= low) & (pull < 0)) | ((p >= high) & (pull > 0)))
+        step = np.zeros(5)
+        damped = normal[np.ix_(free, free)] + damping * np.diag(np.diag(normal)[free])
+        step[free] = np.linalg.solve(damped, pull[free])
+        there = (p + step).clip(low, high)
+        cost_there = edges.cost(there)
+        if cost_there < cost:
+            gained, p, cost, damping = cost - cost_there, there, cost_there, damping / 10
+            if gained < ENOUGH_GAIN * (1 + cost):
+                break
+        else:
+            damping *= 10
+            if damping > 1e6:
+                break
+    return p, _normal(edges, p)[0]
+
+
+def _normal(edges: _Edges, p: Array) -> tuple[Array, Array]:
+    misfit, slopes = edges.misfit(p)
+    expected, prior_slopes = edges.priors(p)
+    weighted = slopes / np.sqrt(1 + misfit**2)[:, None]
+    return slopes.T @ weighted + prior_slopes.T @ prior_slopes, -(weighted.T @ misfit + prior_slopes.T @ expected)

@@ -26,9 +26,6 @@ USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick gla
 HEIGHT_SHARES = 0.4 * 1.09 ** np.arange(18)  # of the outer diameter, tried where the height is not known
 MIN_SCORE = 1.9  # of the outline, below which no vessel is there
 MIN_LINE = 0.12  # the weakest of walls and base, in the comparison
-#: Edge strength of each line in the last fit: rendered vessels have 0.49, 0.66 and 0.64 and more, finds by chance in
-#: pictures taken from above 0.41 to 0.5, 0.46 to 0.66 and 0.47 to 0.54.
-LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
 MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fifth of it
 SURE_SCORE = 2.55  # asked where the height is not known, since some height fits anything
 LENS_LOW_MM = -10.0  # lowest place of a lens over the table the vessel stands on
@@ -86,7 +83,7 @@ def located_vessel(
         best, shape = _with_best_height(rgb, best, shape, camera)
     best = fitted_finely(rgb, best)
     vague = not outside.height_known and best.score < SURE_SCORE
-    if vague or any(best.strength[name] < least for name, least in LEAST_LINES.items()):
+    if vague or best.shortfall > 0:
         require_sharp_outline(rgb, best)
         raise Declined("no-vessel", hint=NO_VESSEL_HINT)
     _require_whole(rgb, best)

@@ -133,9 +133,9 @@ def _line_at(change: Array, heights: Array, peak: int, vote: float) -> LevelLine
 
 
 def _onset_mm(mean_change: Array, heights: Array, peak: int) -> float:
-    """Upwards from the line's strongest change, the height at which the change has sunk to a tenth of it."""
+    """Upwards from the line's strongest change, the height at which the change has sunk to a fifth of it."""
     along = mean_change[peak::-1] * np.sign(mean_change[peak])
-    faint = along < 0.1 * along[0]
+    faint = along < 0.2 * along[0]
     return float(heights[peak - int(np.argmax(faint))]) if faint.any() else float(heights[0])
 
 
