@@ -125,9 +125,12 @@ class VesselFrame:
 
     def _upright_axes(self) -> Array:
         """Axes (rows x, y, z) turned so that azimuth 0 is the rim point straight above the rim's centre."""
-        azimuth = float(self.azimuth_of_clock(0.0))
-        x, y, z = self._axes
-        up = math.sin(azimuth) * x + math.cos(azimuth) * y
+        above = [self.rim_centre_px[0], self.rim_centre_px[1] - 1.0, 1.0]
+        ray = np.linalg.inv(self.camera.matrix()) @ above
+        z, centre = self._axes[2], self.pose.centre_mm
+        # a straight line through the axis stays one in the picture: one pixel away is as good as at the rim
+        up = ray * float(z @ centre) / float(z @ ray) - centre
+        up /= np.linalg.norm(up)
         return np.stack([np.cross(up, z), up, z])
 
 

@@ -112,13 +112,11 @@ def _samples(close: Closeup) -> tuple[Array, Array, Array]:
 
 
 def _best_depth(frame: VesselFrame, lines: Sightlines, seen: Array, depths_mm: Array, known: bool) -> WaxLine:
-    deepest = np.where(lines.through, lines.wall_depth_mm, -1.0)
-    order = np.argsort(deepest)
-    # sums over the pixels that would show wax, for every depth at once
-    from_here = np.cumsum(seen[order][::-1])[::-1]
-    first = np.searchsorted(deepest[order], depths_mm, side="right")
-    inside = np.append(from_here, 0.0)[first]
-    count = len(order) - first
+    # which of the depths each pixel's line reaches before the wall, then sums over the pixels that would show wax
+    reached = np.searchsorted(depths_mm, lines.wall_depth_mm[lines.through], side="left")
+    bins = len(depths_mm) + 1
+    count = np.bincount(reached, minlength=bins)[::-1].cumsum()[::-1][1:]
+    inside = np.bincount(reached, seen[lines.through], minlength=bins)[::-1].cumsum()[::-1][1:]
     overlap = inside / np.maximum(seen.sum() + count - inside, 1.0)
     if known:
         above = depths_mm[-1] - depths_mm
