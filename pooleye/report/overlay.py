@@ -100,10 +100,19 @@ def draw_overlay(
 
 
 def overlay_pixels(
-    photo: Photo, result: PhotoResult, *, rim_inner_mm: float | None = None, by_hand: Sequence[PointPx] = ()
+    photo: Photo,
+    result: PhotoResult,
+    *,
+    rim_inner_mm: float | None = None,
+    by_hand: Sequence[PointPx] = (),
+    weight: float = 1.0,
 ) -> RgbImage:
-    """The part of the photo worth showing, with what was found drawn in; `by_hand`: a pool drawn by a person, dashed."""
+    """The part of the photo worth showing, with what was found drawn in; `by_hand`: a pool drawn by a person, dashed.
+
+    `weight` makes strokes and letters larger, for pictures that are shown small.
+    """
     canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
+    canvas.weight = weight
     if result.status == "measured":
         _draw_found(canvas, result, rim_inner_mm)
     if by_hand:
@@ -119,6 +128,7 @@ class _Canvas:
     photo: Photo
     origin_px: tuple[int, int]  # of the part, in working pixels
     zoom: float  # canvas pixels per working pixel
+    weight: float = 1.0  # of strokes and letters
 
     @classmethod
     def on(cls, photo: Photo, rim: Mapping[str, float] | None, also: Sequence[PointPx] = ()) -> _Canvas:
@@ -136,7 +146,7 @@ class _Canvas:
     @property
     def unit_px(self) -> float:
         """A hundredth of the canvas's longer side, in canvas pixels: strokes and letters grow with the picture."""
-        return max(self.size_px) / 100
+        return self.weight * max(self.size_px) / 100
 
     def to_canvas_px(self, points_px: Iterable[Iterable[float]]) -> NDArray[np.float64]:
         """Full-size pixels (n, 2) in canvas pixels."""

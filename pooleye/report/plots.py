@@ -212,8 +212,8 @@ def clock_picture(
                 angle, 0.42, math.pi / 6, 0.58, facecolor="none", edgecolor=INK, linewidth=0.6,
                 hatch="////" if bad[hour] else None,
             )  # fmt: skip
-            label = "–" if value is None else f"{value:+.0f}" if worse_above is None else f"{value:.0f}"
-            axes.text(angle, 0.44, label.replace("-", "−").replace("+0", "0"), ha="center", va="center", color=INK)
+            label = "–" if value is None else f"{round(value)}".replace("-", "−")
+            axes.text(angle, 0.44, label, ha="center", va="center", color=INK)
             axes.text(angle, 1.13, str(hour or 12), ha="center", va="center", color=INK, fontsize=7)
         axes.set_ylim(0, 1.0)
         axes.set_axis_off()
