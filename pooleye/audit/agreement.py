@@ -227,12 +227,13 @@ def threshold_in_words(what: str, unit: str, eye: Interval, tool: float) -> str:
     """ "You see soot about 12 deg of arc too late": the tester's threshold against the tool's, where they differ."""
     if eye.n < MIN_PAIRS:
         return f"{what}: {eye.n} looks so far, not enough to judge when you begin to see it."
-    late = eye.value - tool
+    late, digits = eye.value - tool, 0 if tool >= 10 else 1 if tool >= 0.5 else 2
+    low, high, by, from_ = (f"{level:.{digits}f}" for level in (eye.low, eye.high, abs(late), tool))
+    unit = f" {unit}" if unit else ""
     if eye.low <= tool <= eye.high:
-        return f"{what}: you see it about when the photos do ({eye.low:.0f} to {eye.high:.0f} {unit})."
+        return f"{what}: you see it about when the photos do ({low} to {high}{unit})."
     when = "late" if late > 0 else "early"
-    ends = f"from {eye.low:.0f} to {eye.high:.0f} {unit} on; the photos from {tool:.0f}"
-    return f"{what}: you see it about {abs(late):.0f} {unit} too {when} ({ends})."
+    return f"{what}: you see it about {by}{unit} too {when} (from {low} to {high}{unit} on; the photos from {from_})."
 
 
 # -- contradictions settled by hand ----------------------------------------------------------------------------------

@@ -68,12 +68,11 @@ class Band:
 
 @dataclass(frozen=True)
 class Threshold:
-    """The measured level from which a thing is there at all; `sign` -1 where less of the measured value is more."""
+    """The measured level from which a thing is there at all."""
 
     measured: str
     unit: str
     level: float
-    sign: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -144,21 +143,13 @@ def _scale(quantity: str, entry: Mapping[str, Any], source: str) -> Scale:
             hint="copy the shape of pooleye/audit/bands.toml; docs/audit.md lists quantities and states",
         )  # fmt: skip
     bands = {state: Band(ends.get("low"), ends.get("high")) for state, ends in entry["states"].items()}
-    measured, unit = entry["measured"], entry["unit"]
-    return Scale(
-        measured, unit, float(entry["vague"]), entry["source"], bands, entry.get("worst"), _seen(measured, unit, entry)
-    )
+    vague, source_ = float(entry["vague"]), entry["source"]
+    return Scale(entry["measured"], entry["unit"], vague, source_, bands, entry.get("worst"), _seen(entry))
 
 
-def _seen(measured: str, unit: str, entry: Mapping[str, Any]) -> Threshold | None:
-    """As the entry says, else where the band of "none" ends."""
-    if "seen" in entry:
-        given = entry["seen"]
-        return Threshold(given["measured"], given["unit"], float(given["from"]))
-    ends = entry["states"].get("none", {})
-    if "high" in ends:
-        return Threshold(measured, unit, float(ends["high"]))
-    return Threshold(measured, unit, -float(ends["low"]), -1.0) if "low" in ends else None
+def _seen(entry: Mapping[str, Any]) -> Threshold | None:
+    given = entry.get("seen")
+    return Threshold(given["measured"], given["unit"], float(given["from"])) if given else None
 
 
 @lru_cache(maxsize=1)
@@ -294,6 +285,11 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
         return _untold(claim, f"no {scale.measured} was measured")
     vague = scale.vague * (2 if claim.hedged else 1) / math.sqrt(3)
     name, measured, gap_u = _meant(claim, band, found, vague)
+    if claim.state == "none" and scale.seen is not None and scale.seen.measured in evidence:
+        spot = evidence[scale.seen.measured]
+        beyond = max(spot.value - scale.seen.level, 0.0) / math.hypot(spot.u, scale.seen.level / math.sqrt(3))
+        if beyond > max(abs(gap_u), CONSISTENT_U):
+            return _judged(claim, scale.seen.measured, spot, beyond)
     if _all_possible(scale, measured, vague):
         return _comparison(
             claim, "cannot-tell", name, measured, gap_u,

@@ -25,7 +25,7 @@ class Pair:
     """One claim beside what was measured. ``look``: which candle, burn and moment, the same for two testers there.
 
     ``state`` said and ``measured_state`` as the bands put it, where a word was said; ``said`` and ``measured`` in
-    ``unit``, where a number was; ``shown``: the value behind the state, signed so that more is more.
+    ``unit``, where a number was; ``present``: said to be there; ``shown``: how much of it was measured.
     """
 
     tester: str
@@ -130,7 +130,7 @@ def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Thresho
     if limits is not None and len(numbers) >= MIN_PAIRS:
         words.append(agreement.numbers_in_words(quantity, _shown(unit), limits))
     if seeing is not None and seeing.eye.n >= MIN_PAIRS:
-        words.append(agreement.threshold_in_words(quantity, _shown(seeing.unit), seeing.eye, seeing.tool))
+        words.append(agreement.threshold_in_words(quantity, _level_unit(seeing.unit), seeing.eye, seeing.tool))
     if drift is not None and drift.n >= MIN_PAIRS:
         words.append(agreement.drift_in_words(quantity, drift_unit, drift))
     return Eye(tester, quantity, len(graded), len(numbers), kappa, limits, unit, drift, seeing, tuple(words))
@@ -170,6 +170,10 @@ def _seeing(seen: Sequence[Pair], threshold: Threshold) -> Seeing | None:
 
 def _shown(unit: str | None) -> str:
     return {"deg": "°", "C": "°C", "1": "", None: ""}.get(unit, unit or "")
+
+
+def _level_unit(unit: str) -> str:
+    return "degrees of arc" if unit == "deg" else _shown(unit)
 
 
 def _grouped(pairs: Iterable[Pair], key: Callable[[Pair], Any]) -> dict[Any, list[Pair]]:

@@ -197,7 +197,7 @@ def _pair(row: Row, claim: Claim, found: Comparison, look: Look | None, scales: 
         measured=number[1] if number else None,
         unit=number[2] if number else None,
         present=claim.state != "none" if seen else None,
-        shown=seen.sign * level.value if seen and level else None,
+        shown=level.value if level else None,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -17,7 +18,7 @@ from pooleye.burnlog.filing import file_photo, job_for, record_reading
 from pooleye.burnlog.pours import CandleSet, Recipe, pour
 from pooleye.burnlog.records import Photo
 from pooleye.burnlog.settings import Settings
-from pooleye.burnlog.store import Workspace, create_workspace
+from pooleye.burnlog.store import Workspace, create_workspace, open_workspace
 from pooleye.burnlog.trials import add_to_trial, new_trial
 from pooleye.measurement import QUANTITIES
 
@@ -89,18 +90,28 @@ class Bench:
         return file_note(self.workspace, code, text, at=at, tester=by)
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    """Three candles of one trial, the first two alight for four hours."""
-    clock = Clock()
-    workspace = replace(create_workspace(tmp_path / "log", Settings()), clock=clock)
-    (tmp_path / "camera").mkdir()
-    made = Bench(workspace, clock, tmp_path / "camera")
+@pytest.fixture(scope="session")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, tuple[str, ...]]:
+    """A log with three candles of one pour, the first in a trial; made once and copied."""
+    root = tmp_path_factory.mktemp("begun") / "log"
+    workspace = create_workspace(root, Settings())
     alike = CandleSet(3, "jar", "wick 3", rim_inner_mm=75.0)
-    made.codes = pour(workspace, Recipe("soy"), [alike], at=T0 - timedelta(days=30)).codes
+    codes = pour(workspace, Recipe("soy"), [alike], at=T0 - timedelta(days=30)).codes
     new_trial(workspace, "which wick")
-    add_to_trial(workspace, "which wick", made.codes[:1])
-    made.light(*made.codes[:2])
+    add_to_trial(workspace, "which wick", codes[:1])
+    workspace.close()
+    return root, codes
+
+
+@pytest.fixture
+def bench(begun: tuple[Path, tuple[str, ...]], tmp_path: Path) -> Iterator[Bench]:
+    """The first two candles alight for four hours."""
+    root, codes = begun
+    shutil.copytree(root, tmp_path / "log")
+    (tmp_path / "camera").mkdir()
+    clock = Clock()
+    made = Bench(replace(open_workspace(tmp_path / "log"), clock=clock), clock, tmp_path / "camera", codes)
+    made.light(*codes[:2])
     made.forward(hours=4)
     yield made
-    workspace.close()
+    made.workspace.close()

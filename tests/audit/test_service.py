@@ -40,8 +40,8 @@ def test_a_claim_is_held_against_the_photo_of_its_own_checkpoint(bench):
 
 def test_soot_at_one_place_contradicts_a_clean_rim_and_no_word_between_mean_and_worst(bench):
     a, b, _ = bench.codes
-    for code, sectors in ((a, SMUDGED), (b, CLEAN)):
-        bench.photo(code, 120, sectors, soot_delta_L=(sum(sectors) / 12, 0.6), soot_arc=(90.0, 20.0))
+    for code, sectors, arc in ((a, SMUDGED, 90.0), (b, CLEAN, 0.0)):
+        bench.photo(code, 120, sectors, soot_delta_L=(sum(sectors) / 12, 0.6), soot_arc=(arc, 20.0))
     for words in ("no soot at all", "slight soot", "heavy soot on the left"):
         bench.note(a, 120, words)
         bench.note(b, 120, words)
@@ -50,6 +50,17 @@ def test_soot_at_one_place_contradicts_a_clean_rim_and_no_word_between_mean_and_
         (a, "none"): "contradicts", (a, "slight"): "agrees", (a, "heavy"): "agrees",
         (b, "none"): "agrees", (b, "slight"): "agrees", (b, "heavy"): "contradicts",
     }  # fmt: skip
+
+
+def test_a_faint_film_over_half_the_wall_contradicts_a_clean_rim(bench):
+    a, *_ = bench.codes
+    film = [-5.0] * 6 + [-0.2] * 6
+    bench.photo(a, 120, film, soot_delta_L=(-2.6, 0.6), soot_arc=(180.0, 20.0))
+    bench.note(a, 120, "no soot")
+    (row,) = service.audit_of(bench.workspace).rows
+    assert (row.verdict, row.measured) == ("contradicts", "soot_arc")
+    # Half a clock sector, 15 degrees, is allowed for, rectangular: 165 / hypot(20, 15/sqrt 3) = 7.6.
+    assert row.gap_u == pytest.approx(7.57, abs=0.01)
 
 
 def test_full_at_a_time_is_held_against_the_first_photo_from_then_on(bench):
