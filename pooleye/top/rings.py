@@ -50,10 +50,11 @@ def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
     A guess that is out of shape misses rings that are not; so the strongest rings found are taken as guesses in turn
     (an outer lip found crisply brings the inner one with it, since both have nearly the same shape).
     """
-    rings = _distinct([ring for guess in guesses for ring in _around(rgb, guess)], SAME)
-    starts = _distinct(rings, DIFFERENT)[:AGAIN]
-    rings += [ring for start in starts for ring in _around(rgb, start.ellipse)]
-    return _distinct(rings, SAME)[:MOST]
+    found = _distinct(np.concatenate([_around(rgb, guess) for guess in guesses]), SAME)
+    starts = _distinct(found, DIFFERENT)[:AGAIN]
+    again = [_around(rgb, Ellipse.from_vector(start[:5])) for start in starts]
+    rings = _distinct(np.concatenate([found, *again]), SAME)[:MOST]
+    return [Ring(Ellipse.from_vector(ring[:5]), float(ring[5])) for ring in rings]
 
 
 def apart(a: Ellipse, b: Ellipse) -> float:
@@ -67,25 +68,26 @@ def _gaps(vectors: Array, other: Array) -> Array:
     return np.asarray(np.hypot(off[:, 0], off[:, 1]) + off[:, 2] + np.hypot(off[:, 3], off[:, 4]))
 
 
-def _distinct(rings: list[Ring], least: float) -> list[Ring]:
-    """Of rings nearer to each other than `least` radii only the strongest; strongest first."""
-    order = sorted((ring for ring in rings if ring.strength >= WEAKEST), key=lambda ring: -ring.strength)
-    vectors = np.array([ring.ellipse.vector() for ring in order]).reshape(-1, 5)
-    free = np.ones(len(order), bool)
+def _distinct(rings: Array, least: float) -> Array:
+    """Of rings (N, 6: ellipse vector and strength) nearer to each other than `least` radii only the strongest;
+    strongest first."""
+    left = rings[np.argsort(-rings[:, 5], kind="stable")]
     kept = []
-    for k, ring in enumerate(order):
-        if free[k]:
-            kept.append(ring)
-            free &= _gaps(vectors, vectors[k]) > least * ring.ellipse.mean_radius
-    return kept
+    while len(left):
+        best = left[0]
+        kept.append(best)
+        left = left[_gaps(left[:, :5], best[:5]) > least * best[2]]
+    return np.array(kept).reshape(-1, 6)
 
 
-def _around(rgb: NDArray[np.uint8], guess: Ellipse) -> list[Ring]:
+def _around(rgb: NDArray[np.uint8], guess: Ellipse) -> Array:
+    """Rings (N, 6: ellipse vector and strength) around one guess."""
     strip, radii = _unrolled(rgb, guess)
     ridge, place = _ridges(strip, radii)
     settled = [_settle(ridge, place, radii, windows) for windows in WINDOWS]
     curves, strengths = np.concatenate([c for c, _ in settled]), np.concatenate([s for _, s in settled])
-    return [Ring(_as_ellipse(guess, c), float(s)) for c, s in zip(curves, strengths, strict=True) if s >= WEAKEST]
+    rings = np.column_stack([_as_vectors(guess, curves), strengths])
+    return np.asarray(rings[(strengths >= WEAKEST) & (curves[:, 0] > np.hypot(curves[:, 3], curves[:, 4]))])
 
 
 def _unrolled(rgb: NDArray[np.uint8], guess: Ellipse) -> tuple[NDArray[np.float32], Array]:
@@ -124,9 +126,9 @@ def _settle(ridge: Floats, place: Floats, radii: Array, windows: tuple[float, ..
     for window in windows:
         weights, places = (_blurred_along(field, window / step) for field in (ridge, ridge * place))
         middle = curve @ _BASIS.T
-        at = (middle - radii[0]) / step
-        total = _looked_up(weights, at)
-        pull = _looked_up(places, at) / np.maximum(total, 1e-6) - middle
+        sums = _looked_up(np.dstack([weights, places]), (middle - radii[0]) / step)
+        total = sums[..., 0]
+        pull = sums[..., 1] / np.maximum(total, 1e-6) - middle
         held = np.minimum(total, 1.0) * (total > 1e-4)
         normal = (held @ _PRODUCTS).reshape(-1, 5, 5) + STIFFNESS
         curve = curve + np.linalg.solve(normal, ((held * pull) @ _BASIS)[..., None])[..., 0]
@@ -154,20 +156,23 @@ def _nearest_crest(ridge: Floats, sigma: float) -> Floats:
     return np.asarray(np.maximum.reduce(shifted), np.float32)
 
 
-def _looked_up(field: Floats, at: Array) -> Array:
-    """Values (starts, RAYS) of `field` (RAYS, samples) at fractional samples, linear in between, zero outside."""
-    low = np.clip(np.floor(at).astype(np.intp), 0, field.shape[1] - 2)
-    part = at - low
-    inside = (part >= 0) & (part <= 1)
-    rays = np.arange(RAYS)
-    return np.asarray(np.where(inside, field[rays, low] * (1 - part) + field[rays, low + 1] * part, 0.0))
+def _looked_up(field: Floats, at: Array) -> Floats:
+    """Values (starts, RAYS, ...) of `field` (RAYS, samples, ...) at fractional samples, linear in between, zero
+    outside."""
+    rays = np.broadcast_to(np.arange(RAYS, dtype=np.float32), at.shape)
+    seen = cv2.remap(field, at.astype(np.float32), rays, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(seen, np.float32)
 
 
-def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse:
-    """The ellipse of a curve: in the unrolled frame's circle it is shift (a, b), radius s and stretch (c, d)."""
-    s, a, b, c, d = curve
-    inner = np.array([[s + c, d], [d, s - c]])  # maps the unit circle to the curve, to first order
+def _as_vectors(guess: Ellipse, curves: Array) -> Array:
+    """Ellipse vectors (N, 5) of curves (N, 5): in the unrolled frame's circle a curve is shift (a, b), radius s and
+    stretch (c, d), to first order."""
+    s, a, b, c, d = curves.T
+    inner = np.stack([s + c, d, d, s - c], -1).reshape(-1, 2, 2)  # maps the unit circle to the curve
     shape = guess.shape_matrix()
-    centre = guess.centre + shape @ np.array([a, b])
-    u, axes, _ = np.linalg.svd(shape @ inner)
-    return Ellipse(centre[0], centre[1], axes[0], axes[1], float(np.arctan2(u[1, 0], u[0, 0])))
+    (m, n), (o, p) = (shape @ inner).transpose(1, 2, 0)
+    # the polar form of a 2 x 2 matrix: mean radius, and half the difference of the axes with twice their angle
+    turn = np.arctan2(o - n, m + p) + np.arctan2(o + n, m - p)
+    stretch = np.hypot(m - p, o + n) / 2
+    centre = guess.centre + np.stack([a, b], -1) @ shape.T
+    return np.column_stack([centre, np.hypot(m + p, o - n) / 2, stretch * np.cos(turn), stretch * np.sin(turn)])
