@@ -255,13 +255,20 @@ class Refiled:
 def refile(
     workspace: Workspace, photo: str, code: str, *, burn: int | None = None, minutes: float | None = None
 ) -> Refiled:
-    """File a photo under another candle, burn or minute; without burn and minutes, as the new candle's."""
+    """File a photo under another candle, burn or minute.
+
+    Without a burn, it goes where its time puts it in that candle's life; a photo without a time, to the new candle.
+    """
     from pooleye.burnlog.filing import place_of_photo
 
     with workspace.write(Author("hand")) as session:
         record, candle = photo_named(session, photo), find.candle(session, code)
         before = place_of_photo(record).said()
-        place = _place(candle, burn, minutes)
+        place = (
+            bench.place_at(candle, record.taken_at)
+            if burn is None and record.taken_at is not None
+            else _place(candle, burn, minutes)
+        )
         move_photo(session, record, place)
         record.filed_by, record.found_how = "hand", "given"
         return Refiled(record.original_name, before, place.said())

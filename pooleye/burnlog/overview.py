@@ -309,7 +309,8 @@ def _at(minutes: float | None) -> str:
 _TOLD = ("pool_diameter", "hangup_max", "wick_offset", "soot_arc", "flame_height")
 
 
-def _quantities(reading: Reading | None) -> dict[str, Quantity]:
+def quantities_of(reading: Reading | None) -> dict[str, Quantity]:
+    """What a reading measured; nothing where there is none."""
     return {one.quantity: Quantity(one.value, one.u, one.unit) for one in reading.measurements} if reading else {}
 
 
@@ -325,8 +326,8 @@ def _photo(photo: Photo) -> FiledPhoto:
         status=reading.status if reading else None,
         reason=reading.reason if reading else None,
         flags=tuple(reading.flags) if reading else (),
-        quantities=_quantities(reading),
-        by_hand=_quantities(newest_reading(photo, by_hand=True)),
+        quantities=quantities_of(reading),
+        by_hand=quantities_of(newest_reading(photo, by_hand=True)),
     )
 
 

@@ -13,9 +13,11 @@ from sqlalchemy.orm import Session
 from pooleye.burnlog import bench, burns, find, states
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.card_reading import CardSeen, card_in_photo
+from pooleye.burnlog.corrections import photo_named
 from pooleye.burnlog.filing import Measurer, file_photo, job_for, measure_job, place_of_photo, record_reading
 from pooleye.burnlog.look import CLIP_SUFFIXES, Seen, look, look_closely
 from pooleye.burnlog.matching import utc_of
+from pooleye.burnlog.photo_files import place_of
 from pooleye.burnlog.records import Candle, Photo
 from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.stops import advice_on
@@ -73,11 +75,15 @@ class _Chosen:
     advice: tuple[Advice, ...] = ()
 
 
-def _time(seen: Seen, workspace: Workspace, at: datetime | None) -> tuple[datetime, tuple[Advice, ...]]:
+def _time(
+    seen: Seen, workspace: Workspace, at: datetime | None, untimed_at: datetime | None
+) -> tuple[datetime, tuple[Advice, ...]]:
     """The photo's moment: as given, as the photo says, else now; a photo from the future is not believed."""
     if at is not None:
         return at, ()
     now, taken = workspace.now(), utc_of(seen, workspace.zone, 0.0)
+    if taken is None and untimed_at is not None:
+        return untimed_at, ()
     if taken is None:
         text = "the photo says no time; filed as taken now (else give --at)"
         return now, (Advice("info", "taken-now", text),)
@@ -120,10 +126,12 @@ def snap(
     at: datetime | None = None,
     minutes: float | None = None,
     view: str = "auto",
+    untimed_at: datetime | None = None,
     measure: Measurer = measure_job,
 ) -> Snapped:
     """File and measure one photo. The bytes and their place are in the log before measuring begins.
 
+    ``untimed_at``: when it was taken, for a photo that does not say so itself and was sent later.
     Raises PooleyeError when the file cannot be read or it is not clear which candle is meant.
     """
     if not path.is_file():
@@ -138,7 +146,7 @@ def snap(
         if known is not None:
             advice = _elsewhere(session, known, code)
         else:
-            chosen = _decide(session, workspace, seen, code, at, minutes)
+            chosen = _decide(session, workspace, seen, code, at, minutes, untimed_at)
     if known is not None:
         return _measured(workspace, path, seen.sha256, True, advice, measure)
     filed = file_photo(
@@ -164,12 +172,18 @@ def _elsewhere(session: Session, known: Photo, code: str | None) -> tuple[Advice
 
 
 def _decide(
-    session: Session, workspace: Workspace, seen: Seen, code: str | None, at: datetime | None, minutes: float | None
+    session: Session,
+    workspace: Workspace,
+    seen: Seen,
+    code: str | None,
+    at: datetime | None,
+    minutes: float | None,
+    untimed_at: datetime | None,
 ) -> _Chosen:
     if minutes is not None and at is None:
         candle, how = _candle(session, seen, code, workspace.now())
         return _Chosen(_place(candle, workspace.now(), minutes), how, None)
-    moment, advice = _time(seen, workspace, at)
+    moment, advice = _time(seen, workspace, at, untimed_at)
     candle, how = _candle(session, seen, code, moment)
     if at is None and moment < candle.pour.poured_at:
         text = f"the photo's clock says a time before {candle.code} was poured; filed as taken now (else give --at)"
@@ -194,6 +208,14 @@ def _measured(
         advice += advice_on(find.candle(session, place.candle), result)
     card = card_in_photo(str(path), workspace.settings.card_ruler_mm or None) if _is_still(path) else None
     return Snapped(path.name, sha256, place, how, already, result, advice, card)
+
+
+def measure_filed(workspace: Workspace, sha256: str, *, measure: Measurer = measure_job) -> Snapped:
+    """A photo in the log, measured with what the log knows of it now, unless it was so already."""
+    with workspace.read() as session:
+        photo = photo_named(session, sha256)
+        path = place_of(workspace.photos, photo.sha256, photo.suffix)
+    return _measured(workspace, path, photo.sha256, True, (), measure)
 
 
 def _is_still(path: Path) -> bool:

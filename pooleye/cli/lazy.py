@@ -83,6 +83,9 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
         "export": "Write the log for other programs: CSV, XLSX, or the whole of it as JSON.",
         "import": "Bring a whole exported log into an empty one; all of it, or nothing.",
     },
+    "serve": {
+        "serve": "Serve the page for a phone at the bench; prints its address, QR code and pairing code.",
+    },
     "accuracy": {
         "accuracy": "Measure photos with known truth and say how near the numbers come.",
     },

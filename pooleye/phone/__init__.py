@@ -1,0 +1,1 @@
+"""The phone page: the burn log at the bench, on a phone in the same network."""

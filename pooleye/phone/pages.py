@@ -1,0 +1,197 @@
+"""What each page shows, gathered from the log; templates only lay it out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from pooleye.burnlog import overview
+from pooleye.burnlog.overview import BurnShown, CandleShown, Due, FiledPhoto, OnTable
+from pooleye.burnlog.store import Workspace
+from pooleye.burnlog.times import say_minutes
+from pooleye.phone import words
+
+# A look counts as overdue when its time passed by more than a moment (as in the log's own list of what is due).
+_LATE_MIN = 1.0
+
+
+@dataclass(frozen=True)
+class Countdown:
+    """Something to do at a moment. ``until``: seconds since 1970, for the page's own clock."""
+
+    what: str
+    until: float
+    text: str
+    late: bool
+
+
+@dataclass(frozen=True)
+class Alight:
+    """A burning candle on the bench."""
+
+    code: str
+    label: str
+    burn: int
+    minutes: str
+    lit: float
+    next_look: Countdown | None
+    end: Countdown | None
+
+    @property
+    def late(self) -> bool:
+        """Whether something is overdue."""
+        return any(one is not None and one.late for one in (self.next_look, self.end))
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The table: stops, what burns (the most overdue first), the rest by state."""
+
+    stops: tuple[str, ...]
+    alight: tuple[Alight, ...]
+    ready: tuple[OnTable, ...]
+    waiting: tuple[OnTable, ...]
+    done: tuple[OnTable, ...]
+
+
+def _countdown(due: Due | None, now: datetime) -> Countdown | None:
+    if due is None:
+        return None
+    what = "snuff it" if due.what == "end-of-burn" else "look"
+    late = due.in_minutes < -_LATE_MIN
+    text = f"{say_minutes(-due.in_minutes)} overdue" if late else f"in {say_minutes(max(due.in_minutes, 0.0))}"
+    return Countdown(what, due.at.timestamp(), text, late)
+
+
+def _label(one: OnTable) -> str:
+    return f"{one.wick} in {one.vessel}" + (f", {one.arm}" if one.arm and one.arm != one.wick else "")
+
+
+def _alight(one: OnTable, due: Sequence[Due], now: datetime) -> Alight:
+    mine = [item for item in due if item.candle == one.candle]
+    look = next((item for item in mine if item.what == "checkpoint"), None)
+    end = next((item for item in mine if item.what == "end-of-burn"), None)
+    if look is not None and end is not None and look.at == end.at:
+        look = None  # the last look is the end itself
+    minutes = one.minutes_alight or 0.0
+    return Alight(
+        one.candle, _label(one), one.burn_number or 0, say_minutes(minutes), now.timestamp() - 60 * minutes,
+        _countdown(look, now), _countdown(end, now),
+    )  # fmt: skip
+
+
+def bench(workspace: Workspace) -> Bench:
+    """What is on the table now."""
+    status, due = overview.status(workspace), overview.due(workspace).due
+    burning = [one for one in status.candles if one.state == "alight"]
+    first = {one.candle: min((d.in_minutes for d in due if d.candle == one.candle), default=0.0) for one in burning}
+    burning.sort(key=lambda one: first[one.candle])
+    stops = words.stops_of(status.advice) + _judged_stops(workspace, [one.candle for one in burning])
+    return Bench(
+        tuple(dict.fromkeys(stops)),
+        tuple(_alight(one, due, status.at) for one in burning),
+        tuple(one for one in status.candles if one.state == "ready"),
+        tuple(one for one in status.candles if one.state in ("resting", "curing")),
+        tuple(one for one in status.candles if one.state in ("stopped", "held", "used-up")),
+    )
+
+
+def _judged_stops(workspace: Workspace, codes: Sequence[str]) -> tuple[str, ...]:
+    """What the judge calls a stop in the burns that run."""
+    from pooleye.judge import service
+
+    if not codes:
+        return ()
+    found = service.judge(workspace, codes).candles
+    return tuple(
+        f"{verdict.code}: {one.words}"
+        for verdict in found
+        for one in verdict.unsafe
+        if verdict.burns and one.number in (None, verdict.burns[-1].number)
+    )
+
+
+@dataclass(frozen=True)
+class CandlePage:
+    """One candle at the bench."""
+
+    shown: CandleShown
+    stops: tuple[str, ...]
+    alight: Alight | None
+    verdict: words.Told
+    burn: BurnShown | None
+    photos: tuple[FiledPhoto, ...]
+
+    @property
+    def may_light(self) -> bool:
+        """Whether a flame is not there yet."""
+        return self.alight is None
+
+
+def candle(workspace: Workspace, code: str) -> CandlePage:
+    """One candle. Raises PooleyeError for an unknown code."""
+    from pooleye.judge import service
+
+    shown = overview.show(workspace, code)
+    verdict = words.told(service.judge(workspace, [shown.candle]).said()) if shown.burns else words.Told((), ())
+    alight = next((one for one in bench_rows(workspace) if one.code == shown.candle), None)
+    stops = dict.fromkeys([*words.stops_of(shown.advice), *verdict.stops])
+    burn = shown.burns[-1] if shown.burns else None
+    photos = burn.photos if burn is not None and alight is not None else ()
+    return CandlePage(shown, tuple(stops), alight, verdict, burn, photos)
+
+
+def bench_rows(workspace: Workspace) -> tuple[Alight, ...]:
+    """The burning candles alone."""
+    status, due = overview.status(workspace), overview.due(workspace).due
+    return tuple(_alight(one, due, status.at) for one in status.candles if one.state == "alight")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One picture of a candle's life."""
+
+    sha256: str
+    burn: int
+    when: str
+    pool: str
+    declined: bool
+
+
+def life(workspace: Workspace, shown: CandleShown) -> list[tuple[str, list[Frame]]]:
+    """The candle's pictures from above, burn by burn, side by side."""
+    units = workspace.settings.units
+
+    def frame(photo: FiledPhoto, number: int) -> Frame:
+        pool = photo.by_hand.get("pool_diameter") or photo.quantities.get("pool_diameter")
+        when = say_minutes(photo.minutes_alight) if photo.minutes_alight is not None else photo.phase
+        said = words.number("pool_diameter", pool, units) if pool else ""
+        return Frame(photo.sha256, number, when, said, photo.status == "declined")
+
+    rows = [("new", [frame(one, 0) for one in shown.new_photos])]
+    rows += [(f"burn {burn.number}", [frame(one, burn.number) for one in burn.photos]) for burn in shown.burns]
+    return [row for row in rows if row[1]]
+
+
+def others(workspace: Workspace, code: str) -> list[OnTable]:
+    """Candles that a photo may belong to instead: the burning ones first."""
+    order = ("alight", "resting", "ready", "curing", "held", "stopped", "used-up")
+    rows = [one for one in overview.status(workspace).candles if one.candle != code]
+    return sorted(rows, key=lambda one: order.index(one.state))
+
+
+def trials(workspace: Workspace) -> list[tuple[int, str]]:
+    """(number, name) of every trial."""
+    from sqlalchemy import select
+
+    from pooleye.burnlog.records import Trial
+
+    with workspace.read() as session:
+        return [(one.id, one.name) for one in session.scalars(select(Trial).order_by(Trial.id))]
+
+
+def said(result: Any) -> words.Told:
+    """A service's answer for the page."""
+    return words.told(result.said())
