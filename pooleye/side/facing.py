@@ -53,8 +53,8 @@ class FacingView:
         grid = to_photo @ to_plane
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         picture = cv2.warpPerspective(rgb, grid, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        covered = cv2.warpPerspective(np.full(rgb.shape[:2], 255, np.uint8), grid, (columns, rows), flags=flags)
-        return cls(np.asarray(picture, dtype=np.uint8), covered > 250, -half_width_mm, high_mm, step, to_photo)
+        inside = _inside(rgb.shape[:2], grid, (columns, rows))
+        return cls(np.asarray(picture, dtype=np.uint8), inside, -half_width_mm, high_mm, step, to_photo)
 
     def to_mm(self, columns: ArrayLike, rows: ArrayLike) -> tuple[Array, Array]:
         """Millimetres right of the axis and heights of pixels of this view."""
@@ -74,6 +74,17 @@ class FacingView:
         x, height = np.broadcast_arrays(np.atleast_1d(np.asarray(x_mm, float)), np.asarray(height_mm, float))
         seen = np.column_stack([x, height, np.ones(len(x))]) @ self.to_photo.T
         return np.asarray(seen[:, :2] / seen[:, 2:])
+
+
+def _inside(photo_shape: tuple[int, ...], grid: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Where a view of this (width, height), laid over the photo by `grid`, shows the photo."""
+    ends = np.array([[x, y, 1.0] for x in (0, size[0] - 1) for y in (0, size[1] - 1)]) @ grid.T
+    corners = ends[:, :2] / ends[:, 2:]
+    height, width = photo_shape[:2]
+    if (corners >= 0).all() and (corners <= (width - 1, height - 1)).all():
+        return np.ones(size[::-1], bool)
+    whole = np.full((height, width), 255, np.uint8)
+    return np.asarray(cv2.warpPerspective(whole, grid, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) > 250)
 
 
 def plane_map(pose: SidePose, towards_lens_mm: float = 0.0) -> Array:

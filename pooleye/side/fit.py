@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.side.pose import Poses
-from pooleye.side.search import LINES, Edges, combined, outline_mm, outline_normals_px, sampled
+from pooleye.side.search import LINES, Edges, combined, outline_mm, outline_normals_px
 
 Array = NDArray[np.float64]
 
@@ -96,7 +96,7 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float) ->
     """
     steps = np.linspace(-look_px, look_px, 2 * int(np.ceil(look_px)) + 1)
     at = points[..., None, :] + steps[:, None] * normals[..., None, :]
-    across = np.abs(sampled(edges.x, at) * normals[..., None, 0] + sampled(edges.y, at) * normals[..., None, 1])
+    across = edges.along(at, normals[..., None, :])
     rated = across * np.exp(-0.5 * (steps / (0.6 * look_px)) ** 2)
     best = np.clip(rated.argmax(axis=-1), 1, len(steps) - 2)[..., None]
     before, here, after = (np.take_along_axis(across, best + k, axis=-1)[..., 0] for k in (-1, 0, 1))
@@ -128,7 +128,8 @@ def _solved(
         robust = np.maximum(1 - (residual / (4.7 * scatter[:, None])) ** 2, 0) ** 2
     mean_weight = (weight * robust).sum(axis=1) / np.maximum((weight * robust > 0).sum(axis=1), 1)
     share = mean_weight * scatter**2 * POINTS_PER_EDGE
-    return step, np.linalg.inv(normal) * share[:, None, None], scatter, robust
+    covariance = np.asarray(np.linalg.inv(normal) * share[:, None, None], dtype=np.float64)
+    return np.asarray(step, dtype=np.float64), covariance, scatter, robust
 
 
 def _spread(residual: Array, weight: Array) -> Array:

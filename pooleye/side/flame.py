@@ -89,7 +89,7 @@ def flame_bodies(view: FacingView, lip_mm: tuple[float, float]) -> list[Body]:
     """Bodies of everything in the view that may be a flame, longest first. `lip_mm`: lowest and highest height at which
     the rim, near or far, may glow in this view."""
     bright = _brightness(view)
-    around = np.median(bright[:, ::3], axis=1)
+    around = np.median(bright[:, ::5], axis=1)
     found: list[Body] = []
     for row, column in _seeds(view, bright, around):
         body = _tracked(view, bright, around, row, column, lip_mm)
@@ -105,10 +105,13 @@ def _brightness(view: FacingView) -> Bright:
 def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
     """A pixel near the top of each bright, upright patch that stands out from its row; brightest part first."""
     enough_px = max(round(MIN_AREA_MM2 / view.mm_per_px**2), 4)
-    if np.count_nonzero(bright >= PLATEAU_CODE) < enough_px:
+    mask = bright >= np.maximum(PLATEAU_CODE, around + SEED_CONTRAST)[:, None]
+    rows = np.flatnonzero(mask.any(axis=1))
+    if np.count_nonzero(mask) < enough_px:
         return []
-    mask = (bright >= PLATEAU_CODE) & (bright >= around[:, None] + SEED_CONTRAST) & view.inside
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    first = int(rows[0])
+    mask = mask[first : int(rows[-1]) + 1] & view.inside[first : int(rows[-1]) + 1]
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
     tall_px, step_px = MIN_HEIGHT_MM / view.mm_per_px, max(round(1.5 / view.mm_per_px), 1)
     patches = [k for k in range(1, count) if boxes[k, cv2.CC_STAT_HEIGHT] >= tall_px]
     patches.sort(key=lambda k: -int(boxes[k, cv2.CC_STAT_AREA]))
@@ -117,7 +120,7 @@ def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> lis
         row = min(int(boxes[patch, cv2.CC_STAT_TOP]) + step_px, len(labels) - 1)
         columns = np.flatnonzero(labels[row] == patch)
         if len(columns):
-            seeds.append((row, int(np.median(columns))))
+            seeds.append((first + row, int(np.median(columns))))
     return seeds
 
 
@@ -184,7 +187,7 @@ def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, r
 
 
 def _leaves(line: list[float], at: int, step: int, level: float) -> int:
-    """The first place from `at` on, stepping by 1 or -1, below the level; -1 or the row's length where there is none."""
+    """The first place from `at` on, by steps of 1 or -1, below the level; -1 or the length where there is none."""
     while 0 <= at < len(line) and line[at] >= level:
         at += step
     return at

@@ -181,7 +181,7 @@ def _width(
     body: Body, drop: Drop, foot_mm: float, skip: tuple[float, float], foot: Foot | None, scale: Scale
 ) -> Quantity:
     """The drop's greatest width; what other drops of a likely shape would give is a part of its uncertainty."""
-    other = fitted_drop(body, foot_mm, skip, DROP_Q + U_DROP_Q).width_mm
+    other = fitted_drop(body, foot_mm, skip, DROP_Q + U_DROP_Q, drop).width_mm
     parts = {
         "edge": float(np.sqrt(drop.covariance[3, 3])),
         "glow": 0.5 * drop.bloom_mm,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -27,7 +28,7 @@ LOOKS_MIDDLE_PX = (5.0, 4.0, 2.5)
 LOOKS_FOLLOWED_PX = (4.0, 2.5)
 #: From picture to picture a hand moves the vessel, but hardly turns it or brings it nearer.
 REIN = np.array([np.inf, np.inf, 8e-4, 1e-3, 1e-3])
-LOOKS_FINE_PX = (6.0, 4.0, 3.0, 3.0, 2.5)
+LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.5)
 #: Edge strength of each line in the last fit: rendered vessels have 0.49, 0.66 and 0.64 and more, finds by chance in
 #: pictures taken from above 0.41 to 0.5, 0.46 to 0.66 and 0.47 to 0.54.
 LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
@@ -156,26 +157,34 @@ def _tilted(poses: Poses, tilts_rad: Array, *, about_foot: bool) -> Poses:
 
 def _apart(vectors: Array, count: int) -> list[int]:
     """Indices of the first vectors that differ clearly in place or size from all before."""
-    kept: list[int] = []
-    for index, vector in enumerate(vectors):
-        near = np.abs(vectors[kept] - vector) if kept else np.empty((0, 5))
-        if not len(near) or ((near[:, 0] + near[:, 1] > 6) | (near[:, 2] > 0.12)).all():
-            kept.append(index)
-        if len(kept) == count:
-            break
-    return kept
+
+    def near(one: Array) -> NDArray[np.bool_]:
+        off = np.abs(vectors - one)
+        return np.asarray((off[:, 0] + off[:, 1] <= 6) & (off[:, 2] <= 0.12))
+
+    return _firsts(vectors, near, count)
 
 
 def _best_apart(fits: Fits, count: int) -> NDArray[np.intp]:
     """Indices of the best fits that differ, best first."""
-    order = np.argsort(-fits.scores)
+    order = np.argsort(-fits.scores, kind="stable")
+    vectors = fits.poses.vectors[order]
     same = np.array([2.0, 2.0, 0.01, 0.01, 0.02])
+
+    def near(one: Array) -> NDArray[np.bool_]:
+        return np.asarray((np.abs(vectors - one) <= same).all(axis=1))
+
+    return np.asarray(order[_firsts(vectors, near, count)])
+
+
+def _firsts(vectors: Array, near: Callable[[Array], NDArray[np.bool_]], count: int) -> list[int]:
+    """Indices of the first of each neighbourhood, `count` at most."""
     kept: list[int] = []
-    for index in order:
-        vector = fits.poses.vectors[index]
-        if all((np.abs(fits.poses.vectors[other] - vector) > same).any() for other in kept):
-            kept.append(int(index))
-    return np.array(kept[:count], dtype=np.intp)
+    left = np.ones(len(vectors), bool)
+    while left.any() and len(kept) < count:
+        kept.append(int(np.argmax(left)))
+        left &= ~near(vectors[kept[-1]])
+    return kept
 
 
 def _located(fits: Fits, index: int, camera: Camera, factor: float) -> Located:

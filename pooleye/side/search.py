@@ -26,14 +26,14 @@ Image = NDArray[np.float32]
 
 SEARCH_PX = 280
 COARSE_PX = 160  # enough for vessels that fill much of the picture
-COARSE_FROM = 0.22  # of the long side
+COARSE_FROM = 0.17  # of the long side
 THINNED_PX = 1.0  # lines are so wide when whole outlines are first laid over them
 NOISE_CODES = 3.0  # a gradient of so many sRGB codes per pixel counts half
 WIDTH_SHARE = (0.075, 0.85)  # of the picture's width that the vessel may take
 WIDTH_STEP = 1.08
 TOP_STEP = 3
 ROLLS_DEG = np.arange(-7.5, 7.6, 3.0)
-TILTS_DEG = (-2.0, 4.0, 10.0, 17.0)
+TILTS_DEG = (-1.0, 6.0, 14.0)
 SLIDE_STEPS = np.linspace(-1.0, 1.0, 15)
 SLIDE_SHARE, SLIDE_PX = 0.3, (8.0, 45.0)  # of the height: how far along its walls a vessel is looked for
 PER_PAIR_WIDTH = 12  # wall pairs kept for each width and roll
@@ -45,10 +45,10 @@ ARC_SHARES = np.linspace(-0.92, 0.92, 16)
 
 @dataclass(frozen=True, eq=False)
 class Edges:
-    """Gradient divided by (its size + NOISE_CODES), x and y parts: a direction times a strength from 0 to 1."""
+    """Gradient divided by (its size + NOISE_CODES), (height, width, 2), x and y parts: a direction times a strength
+    from 0 to 1."""
 
-    x: Image
-    y: Image
+    field: Image
 
     @classmethod
     def of(cls, rgb: RgbImage, smooth_px: float = 0.8) -> Edges:
@@ -56,16 +56,27 @@ class Edges:
         soft = np.asarray(cv2.GaussianBlur(rgb, (0, 0), smooth_px), dtype=np.uint8)
         gx, gy = _strongest_gradient(soft)
         size = np.asarray(cv2.magnitude(gx, gy)) + np.float32(8 * NOISE_CODES)  # Sobel's weights add up to 8
-        return cls(np.asarray(gx / size, dtype=np.float32), np.asarray(gy / size, dtype=np.float32))
+        return cls(np.asarray(cv2.merge([gx / size, gy / size]), dtype=np.float32))
+
+    @property
+    def x(self) -> Image:
+        return self.field[..., 0]
+
+    @property
+    def y(self) -> Image:
+        return self.field[..., 1]
 
     def thinned(self) -> Edges:
         """Only what stands out from its surroundings: texture and broad slopes weaken."""
         size = np.sqrt(self.x**2 + self.y**2)
         around = cv2.blur(size, (11, 11))
         keep = np.maximum(1 - around / np.maximum(size, 1e-6), 0).astype(np.float32)
-        return Edges(
-            *(cv2.GaussianBlur(part * keep, (0, 0), THINNED_PX).astype(np.float32) for part in (self.x, self.y))
-        )
+        return Edges(np.asarray(cv2.GaussianBlur(self.field * keep[..., None], (0, 0), THINNED_PX), dtype=np.float32))
+
+    def along(self, points_px: Array, normals_px: Array) -> Array:
+        """Strength (0 to 1) of an edge across these normals (..., 2) at these points; 0 outside the picture."""
+        across = sampled(self.field, points_px)
+        return np.abs(across[..., 0] * normals_px[..., 0] + across[..., 1] * normals_px[..., 1])
 
 
 def _strongest_gradient(rgb: RgbImage) -> tuple[Image, Image]:
@@ -88,13 +99,14 @@ def _taxicab(x: MatLike, y: MatLike) -> NDArray[np.int16]:
 
 def sampled(field: Image, points_px: Array) -> Array:
     """Values of a picture at points (..., 2), bilinear; 0 outside it."""
-    flat = points_px.reshape(-1, 2).astype(np.float32)
+    flat = points_px.reshape(-1, 2)
     width = 8192  # cv2.remap takes no more than 32767 columns
-    padded = np.full((-(-len(flat) // width) * width, 2), -10, np.float32)
-    padded[: len(flat)] = flat
-    grid = padded.reshape(-1, width, 2)
-    values = cv2.remap(field, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return np.asarray(values.ravel()[: len(flat)].reshape(points_px.shape[:-1]), dtype=np.float64)
+    grid = np.full((-(-len(flat) // width) * width, 2), -10, np.float32)
+    grid[: len(flat)] = flat
+    x, y = grid.reshape(-1, width, 2)[..., 0], grid.reshape(-1, width, 2)[..., 1]
+    values = np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
+    shape = points_px.shape[:-1] + field.shape[2:]
+    return np.asarray(values.reshape(-1, *field.shape[2:])[: len(flat)].reshape(shape), dtype=np.float64)
 
 
 def normals_px(lines_px: Array) -> Array:
@@ -149,7 +161,7 @@ def supports(edges: Edges, poses: Poses) -> dict[str, Array]:
     points, parts = outline_mm(poses, fine=False)
     seen = poses.seen_px(points)
     normal = outline_normals_px(seen, parts)
-    across = np.abs(sampled(edges.x, seen) * normal[..., 0] + sampled(edges.y, seen) * normal[..., 1])
+    across = edges.along(seen, normal)
     return {name: across[:, part].mean(axis=1) for name, part in zip(LINES, parts, strict=True)}
 
 
@@ -277,7 +289,7 @@ class _Turned:
         for row, weight in ((down, 0.5), (0, 0.25)):
             score += np.float32(weight / (across - 2 * inset)) * (every(ends, row) - every(starts, row))
         best_of_column = score.max(axis=0)
-        column = np.argsort(best_of_column, axis=1)[:, -PER_PAIR_WIDTH:]
+        column = np.argsort(best_of_column, axis=1, kind="stable")[:, -PER_PAIR_WIDTH:]
         roll = np.broadcast_to(np.arange(rolls)[:, None], column.shape)
         row = TOP_STEP * score[:, roll, column].argmax(axis=0)
         places = np.stack([column + across / 2, row + down / 2, np.ones(column.shape)], axis=1)
@@ -305,8 +317,10 @@ def _distinct(pairs: Array, height_mm: float) -> Array:
     _, x, y, scale, roll = pairs.T
     across = (x * np.cos(roll) + y * np.sin(roll)) / 4.0
     along = (y * np.cos(roll) - x * np.sin(roll)) / (SLIDE_SHARE * height_mm * scale)
-    keys = np.round(np.column_stack([across, along, np.log(scale) / np.log(WIDTH_STEP), roll / np.radians(2.0)]))
-    _, first = np.unique(keys, axis=0, return_index=True)
+    keys = np.stack([across, along, np.log(scale) / np.log(WIDTH_STEP), roll / np.radians(2.0)]).round().astype(int)
+    keys -= keys.min(axis=1, keepdims=True)
+    one_key = np.ravel_multi_index(tuple(keys), tuple(keys.max(axis=1) + 1))
+    _, first = np.unique(one_key, return_index=True)
     return np.asarray(pairs[np.sort(first)[:PAIRS]])
 
 

@@ -42,6 +42,10 @@ class Drop:
     scatter_mm: float
 
     @property
+    def parameters(self) -> Array:
+        return np.array([self.tip_mm, self.x_mm, self.slope, self.width_mm, self.bloom_mm])
+
+    @property
     def lean_deg(self) -> float:
         return float(np.degrees(np.arctan(self.slope)))
 
@@ -53,8 +57,13 @@ def drop_profile(t: Array, q: float) -> Array:
     return np.asarray(inside * (1 - inside) ** q / (widest * (1 - widest) ** q))
 
 
-def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: float = DROP_Q) -> Drop:
-    """The drop whose foot is at the height `foot_mm`, by robust least squares; rows between `skip_mm` are left out."""
+def fitted_drop(
+    body: Body, foot_mm: float, skip_mm: tuple[float, float], q: float = DROP_Q, near: Drop | None = None
+) -> Drop:
+    """The drop whose foot is at the height `foot_mm`, by robust least squares; rows between `skip_mm` are left out.
+
+    `near`: a drop to start from.
+    """
     use = ~((body.heights > skip_mm[0]) & (body.heights < skip_mm[1]))
     if use.sum() < 4:
         use = np.ones_like(use)
@@ -62,11 +71,12 @@ def fitted_drop(body: Body, foot_mm: float, skip_mm: tuple[float, float], q: flo
     floor = max(foot_mm, body.bottom_mm) + 0.5
     low = np.array([floor, -np.inf, -1.0, 0.3, 0.0])
     high = np.array([max(body.top_mm + 8, floor + 1), np.inf, 1.0, 40.0, 3.0])
-    best, normal = _least(edges, edges.start().clip(low, high), low, high)
+    start = edges.start() if near is None else near.parameters
+    best, normal = _least(edges, start.clip(low, high), low, high)
     misfit, _ = edges.misfit(best)
     scatter = float(np.median(np.abs(misfit)) * 1.4826 * EDGE_MM / edges.share)
     tip, x, slope, width, bloom = (float(value) for value in best)
-    return Drop(tip, x, slope, width, bloom, np.linalg.pinv(normal), scatter)
+    return Drop(tip, x, slope, width, bloom, np.asarray(np.linalg.pinv(normal), dtype=np.float64), scatter)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,10 +126,19 @@ class _Edges:
             slopes[0, 4] = 1 / tip_u - 0.3 * above / tip_u**2
         return np.array([above / tip_u, p[4] / bloom_u, p[2] / SLOPE_PRIOR]), slopes
 
-    def cost(self, p: Array) -> float:
-        misfit, _ = self.misfit(p)
-        priors, _ = self.priors(p)
-        return float((np.sqrt(1 + misfit**2) - 1).sum() + (priors**2).sum() / 2)
+    def at(self, p: Array) -> tuple[float, Array, Array]:
+        """Cost of these parameters, weighted normal matrix (5, 5) and pull (5,) there. Edges weigh by pseudo-Huber's
+        rule (Hartley & Zisserman, 2004, A6.8)."""
+        misfit, slopes = self.misfit(p)
+        expected, prior_slopes = self.priors(p)
+        root = np.sqrt(1 + misfit**2)
+        weighted = slopes / root[:, None]
+        normal = slopes.T @ weighted + prior_slopes.T @ prior_slopes
+        return (
+            float((root - 1).sum() + (expected**2).sum() / 2),
+            normal,
+            -(weighted.T @ misfit + prior_slopes.T @ expected),
+        )
 
 
 def _profile_and_slope(t: Array, q: float) -> tuple[Array, Array]:
@@ -134,30 +153,24 @@ def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, Arr
     """The parameters of least cost between bounds, and the weighted normal matrix there.
 
     Levenberg-Marquardt steps (Nocedal & Wright, Numerical Optimization, 2nd ed. 2006, section 10.3); parameters that
-    would leave their bounds stay at them. Edges weigh by pseudo-Huber's rule (Hartley & Zisserman, 2004, A6.8).
+    would leave their bounds stay at them.
     """
-    damping, cost = 1e-3, edges.cost(p)
+    damping = 1e-3
+    cost, normal, pull = edges.at(p)
     for _ in range(MAX_STEPS):
-        normal, pull = _normal(edges, p)
         free = ~(((p <= low) & (pull < 0)) | ((p >= high) & (pull > 0)))
         step = np.zeros(5)
         damped = normal[np.ix_(free, free)] + damping * np.diag(np.diag(normal)[free])
         step[free] = np.linalg.solve(damped, pull[free])
         there = (p + step).clip(low, high)
-        cost_there = edges.cost(there)
-        if cost_there < cost:
-            gained, p, cost, damping = cost - cost_there, there, cost_there, damping / 10
+        found = edges.at(there)
+        if found[0] < cost:
+            gained, p, damping = cost - found[0], there, damping / 10
+            cost, normal, pull = found
             if gained < ENOUGH_GAIN * (1 + cost):
                 break
         else:
             damping *= 10
             if damping > 1e6:
                 break
-    return p, _normal(edges, p)[0]
-
-
-def _normal(edges: _Edges, p: Array) -> tuple[Array, Array]:
-    misfit, slopes = edges.misfit(p)
-    expected, prior_slopes = edges.priors(p)
-    weighted = slopes / np.sqrt(1 + misfit**2)[:, None]
-    return slopes.T @ weighted + prior_slopes.T @ prior_slopes, -(weighted.T @ misfit + prior_slopes.T @ expected)
+    return p, normal

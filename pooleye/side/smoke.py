@@ -69,7 +69,7 @@ def _opacity_cells(view: FacingView, tip_mm: float) -> tuple[Array | None, Array
     if not usable.any():
         return None, np.empty(0)
     high += int(np.argmax(usable))
-    light = cv2.LUT(view.rgb[high:low], SRGB_TO_LINEAR).mean(axis=2)
+    light = cv2.transform(cv2.LUT(view.rgb[high:low], SRGB_TO_LINEAR), np.full((1, 3), 1 / 3))
     rows = max(round((low - high) * view.mm_per_px / ROW_MM), 1)
     columns = max(round(light.shape[1] * view.mm_per_px / CELL_MM), 1)
     cells = cv2.resize(light, (columns, rows), interpolation=cv2.INTER_AREA)[::-1]
@@ -95,8 +95,7 @@ def _path_opacities(opacity: Array) -> Array:
 
 def _best_sums(gain: Array) -> Array:
     """Largest sum from each column of the first row over paths that move by at most one column per row."""
-    total = gain[-1]
+    total = gain[-1:]
     for row in gain[-2::-1]:
-        padded = np.pad(total, 1, mode="edge")
-        total = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:]) + row
-    return np.asarray(total)
+        total = cv2.dilate(total, np.ones((1, 3), np.uint8)) + row
+    return np.asarray(total[0])

@@ -83,11 +83,16 @@ def wax_lines(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: fl
 def _unrolled(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, heights: Array) -> NDArray[np.float32]:
     """The near inner wall, (heights, azimuths, 3), in sRGB codes."""
     azimuths = np.radians(AZIMUTHS_DEG)
-    grid_h, grid_a = np.meshgrid(heights, azimuths, indexing="ij")
+    spread = np.linspace(heights[0], heights[-1], max(len(heights) // 8, 2))  # so near, the wall is as good as straight
+    grid_h, grid_a = np.meshgrid(spread, azimuths, indexing="ij")
     rim, base = inner_radius_mm
     radius = base + (rim - base) * grid_h / pose.frustum.height_mm
     points = pose.poses.points_px(grid_a.reshape(1, -1), grid_h.reshape(1, -1), radius.reshape(1, -1))[0]
-    maps = points.reshape(*grid_h.shape, 2).astype(np.float32)
+    points = points.reshape(*grid_h.shape, 2)
+    share = np.linspace(0, len(spread) - 1, len(heights))
+    low = np.minimum(share.astype(int), len(spread) - 2)
+    part = (share - low)[:, None, None]
+    maps = (points[low] * (1 - part) + points[low + 1] * part).astype(np.float32)
     return np.asarray(cv2.remap(rgb, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR), dtype=np.float32)
 
 
