@@ -19,6 +19,7 @@ from pooleye.burnlog.export.whole_log import Row
 from pooleye.burnlog.photo_files import keep_file, place_of
 from pooleye.burnlog.settings import FILE_NAME, Settings, checked_settings, settings_text
 from pooleye.burnlog.store import NEWEST, Workspace, empty_log, known_steps, migrate
+from pooleye.burnlog.times import zone_named
 from pooleye.errors import PooleyeError
 
 Rows = dict[str, list[Row]]
@@ -54,6 +55,7 @@ def bring_in(workspace: Workspace, path: Path) -> BroughtIn:
     """
     with opened(path) as file:
         settings = checked_settings(path, _with_own_place(workspace.settings, file.document.settings))
+        zone_named(settings.zone)
         rows = _at_newest(file)
         file.check_photos(rows["photo"])
         there = _refuse_others(workspace, rows)

@@ -21,8 +21,8 @@ from pooleye.errors import PooleyeError
 
 LOG_NAME = "log.json"
 _CHUNK = 1 << 20
-# A log shrinks to about a fifteenth, photos hardly; deflate's most is about a thousandth. What swells more than this
-# is no log and no photo.
+# A log shrinks to about a sixth, photos hardly; the most that deflate can do is a thousandth. What swells more than
+# this is no log and no photo.
 _MOST_SWELLING = 200
 _SMALL_BYTES = 16 << 20
 _HINT = "use the file as pooleye export json --photos wrote it; nothing was changed"

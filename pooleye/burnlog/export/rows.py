@@ -12,12 +12,13 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.sql.base import ExecutableOption
 
 from pooleye.burnlog import states, wax_left
 from pooleye.burnlog.burns import duration
 from pooleye.burnlog.filing import newest_reading
-from pooleye.burnlog.records import Burn, Candle, Claim, Incident, Measurement, Note, Photo, Weighing
+from pooleye.burnlog.records import Burn, Candle, Claim, Incident, Measurement, Note, Photo, Reading, Weighing
 from pooleye.measurement import Quantity
 
 
@@ -62,9 +63,9 @@ class _Taken:
     photo: Photo | None = None
 
 
-def _sound(session: Session, kind: Any, candle: Candle) -> list[Any]:
+def _sound(session: Session, kind: Any, candle: Candle, *also: ExecutableOption) -> list[Any]:
     query = select(kind).where(kind.candle_id == candle.id, kind.voided_at.is_(None)).order_by(kind.id)
-    return list(session.scalars(query))
+    return list(session.scalars(query.options(*also)))
 
 
 def _taken(session: Session, candle: Candle) -> list[_Taken]:
@@ -72,7 +73,8 @@ def _taken(session: Session, candle: Candle) -> list[_Taken]:
     found = [_by_scale(candle, one) for one in wax_left.sound(candle)]
     alone = [one for one in _sound(session, Measurement, candle) if one.photo_id is None]
     found += [_measured(candle, one, None) for one in alone]
-    for photo in _sound(session, Photo, candle):
+    with_readings = selectinload(Photo.readings).selectinload(Reading.measurements)
+    for photo in _sound(session, Photo, candle, with_readings):
         for reading in filter(None, (newest_reading(photo), newest_reading(photo, by_hand=True))):
             found += [_measured(candle, one, photo) for one in reading.measurements if one.voided_at is None]
     return sorted(found, key=lambda one: (one.burn.number if one.burn else 0, one.minutes_alight or 0.0))
@@ -151,7 +153,7 @@ def _claims(note: Note) -> str:
 
 
 def _claim(claim: Claim) -> str:
-    number = None if claim.value is None else f"{claim.value:g} {claim.unit}"
+    number = None if claim.value is None else f"{claim.value:g} {claim.unit or ''}".removesuffix(" 1").strip()
     where = f"({claim.where})" if claim.where else None
     marks = ("withdrawn" if claim.superseded else None, "hedged" if claim.hedged else None)
     return " ".join(filter(None, (claim.quantity, claim.state, number, where, *marks)))
