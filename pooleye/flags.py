@@ -171,7 +171,7 @@ _FLAGS = (
     Flag(
         "flame-hides-wick",
         INFO,
-        "The flame hides the wick, so its place is less certain or left out.",
+        "The flame hides the wick, so its place is less certain, and its lean and carbon ball may be left out.",
         "Take one more photo after snuffing the flame.",
     ),
     Flag(
@@ -187,9 +187,16 @@ _FLAGS = (
         "Nothing to do.",
     ),
     Flag(
+        "debris-seen",
+        CAUTION,
+        "Something lies on the wax, such as a match head, a wick trimming or a crumb of carbon; it can feed the flame or"
+        " burn as a second wick.",
+        "Put the flame out, let the wax set, and take it out before the next burn.",
+    ),
+    Flag(
         "wick-adrift",
         STOP,
-        "The wick stands near the wall or has moved since the last photo: the flame can crack the vessel.",
+        "The wick stands near the wall or has moved since the other photo: the flame can crack the vessel.",
         "Put the flame out, let the candle cool, and do not light it again before the wick is fixed.",
     ),
     Flag(
@@ -325,6 +332,12 @@ _FLAGS = (
         CAUTION,
         "Much of the wall that shows is too low a strip to tell soot from shadow, so soot there is a rough value.",
         "Tilt the phone a little, and take a second photo from the other side.",
+    ),
+    Flag(
+        "soot-part-unseen",
+        INFO,
+        "The photo does not show the inner wall all round, so nothing is said of soot on the rest.",
+        "Take a second photo from the other side and give both.",
     ),
     Flag(
         "turn-unknown",

@@ -105,7 +105,7 @@ class Outlines:
     """What was found, in pixels of the upright photo at full size (centre of the top-left pixel = (0, 0)).
 
     `rim` has the keys cx, cy, semi_major, semi_minor, angle_deg (major axis, clockwise from +x as seen). `wall`, the
-    inner wall at the pool's level, is for overlays only and not part of the JSON contract.
+    inner wall at the pool's level, and `wick_tip` are for overlays only and not part of the JSON contract.
     """
 
     rim: Mapping[str, float] | None = None
@@ -114,20 +114,23 @@ class Outlines:
     flame_tip: PointPx | None = None
     flame_base: PointPx | None = None
     wall: Sequence[PointPx] = ()
+    wick_tip: PointPx | None = None
+    debris: Sequence[PointPx] = ()
 
     def __post_init__(self) -> None:
         if self.rim is not None:
             _check_rim(self.rim)
-        object.__setattr__(self, "pool", _points(self.pool))
-        object.__setattr__(self, "wall", _points(self.wall))
+        for name in ("pool", "wall", "debris"):
+            object.__setattr__(self, name, _points(getattr(self, name)))
 
     def as_json(self) -> dict[str, Any]:
         """The `outlines_px` object of the contract; what was not found is left out."""
         found: dict[str, Any] = {}
         if self.rim is not None:
             found["rim"] = {key: round(float(self.rim[key]), 2) for key in RIM_KEYS}
-        if self.pool:
-            found["pool"] = [_rounded_point(point) for point in self.pool]
+        for name in ("pool", "debris"):
+            if points := getattr(self, name):
+                found[name] = [_rounded_point(point) for point in points]
         for name in ("wick", "flame_tip", "flame_base"):
             point = getattr(self, name)
             if point is not None:

@@ -30,6 +30,7 @@ Colour = tuple[int, int, int]
 SKY_BLUE: Colour = (86, 180, 233)
 YELLOW: Colour = (240, 228, 66)
 VERMILION: Colour = (255, 110, 40)
+BROWN: Colour = (213, 94, 0)
 PINK: Colour = (235, 150, 200)
 WHITE: Colour = (255, 255, 255)
 GREY: Colour = (170, 170, 170)
@@ -39,6 +40,7 @@ SUBPIXEL_BITS = 4  # cv2 draws at 1/16 pixel
 JPEG_QUALITY = 90
 CANVAS_PX, MAX_ZOOM = 1200, 3.0  # a phone's screen; more zoom shows nothing new
 SURROUNDINGS = 1.7  # how far around the rim the overlay reaches, in units of its radius
+SOOTY_L = -3.0  # darker than this counts as soot
 SCALE_BARS_MM = (5, 10, 20, 50, 100)
 #: The rows below the picture: quantity, words, colour of the outline it belongs to.
 PANEL_ROWS: tuple[tuple[str, str, Colour | None], ...] = (
@@ -47,8 +49,12 @@ PANEL_ROWS: tuple[tuple[str, str, Colour | None], ...] = (
     ("hangup_mean", "hang-up, mean", None),
     ("hangup_max", "hang-up, widest", None),
     ("wick_offset", "wick off centre", PINK),
+    ("wick_lean", "wick leans", PINK),
+    ("debris_count", "debris", VERMILION),
     ("carbon_ball_diameter", "carbon ball", None),
-    ("soot_delta_L", "soot (L*)", None),
+    ("soot_delta_L", "soot (L*)", BROWN),
+    ("soot_arc", "sooty wall", BROWN),
+    ("soot_view_arc", "wall that shows", None),
     ("headspace", "headspace", None),
     ("flame_height", "flame height", VERMILION),
     ("flame_height_visible", "flame that shows", VERMILION),
@@ -174,6 +180,12 @@ class _Canvas:
         self.stroke(np.array([[x - arm, y], [x + arm, y]]), colour, closed=False)
         self.stroke(np.array([[x, y - arm], [x, y + arm]]), colour, closed=False)
 
+    def ring(self, point_px: Iterable[float], colour: Colour) -> None:
+        """A small circle round a full-size point."""
+        t = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+        around = np.column_stack([np.cos(t), np.sin(t)]) * 1.4 * self.unit_px
+        self.stroke(self.to_canvas_px([point_px]) + around, colour, closed=True)
+
     def stroke(self, canvas_points: NDArray[np.float64], colour: Colour, *, closed: bool) -> None:
         """A line through canvas points, with a dark rim."""
         fixed = np.asarray(np.round(canvas_points * 2**SUBPIXEL_BITS), dtype=np.int32)
@@ -230,14 +242,35 @@ def _draw_found(canvas: _Canvas, result: PhotoResult, rim_inner_mm: float | None
         canvas.curve(list(found.pool), YELLOW)
     if found.flame_base and found.flame_tip:
         canvas.curve([found.flame_base, found.flame_tip], VERMILION, closed=False)
+    if found.wick and found.wick_tip:
+        canvas.curve([found.wick, found.wick_tip], PINK, closed=False)
     if found.wick:
         canvas.cross(found.wick, PINK)
+    for piece in found.debris:
+        canvas.ring(piece, VERMILION)
     if found.rim:
         canvas.curve(rim_points_px(found.rim).tolist(), SKY_BLUE)
+        _draw_soot(canvas, found.rim, result.by_clock.get("soot_delta_L", ()))
         if result.view != "side":
             _draw_twelve(canvas, found.rim)
         if rim_inner_mm:
             _draw_scale_bar(canvas, 2 * found.rim["semi_major"] / rim_inner_mm)
+
+
+def _draw_soot(canvas: _Canvas, rim: Mapping[str, float], by_clock: Sequence[float | None]) -> None:
+    """An arc outside of the rim and the change of L* at every clock position that is sooty; "?" where no wall shows."""
+    wide = {**rim, "semi_major": 1.06 * rim["semi_major"], "semi_minor": 1.06 * rim["semi_minor"]}
+    outline = rim_points_px(wide, 720)
+    clock = np.degrees(np.arctan2(outline[:, 0] - rim["cx"], rim["cy"] - outline[:, 1])) % 360
+    for hour, change in enumerate(by_clock):
+        away = (clock - 30 * hour + 180) % 360 - 180
+        if change is not None and change >= SOOTY_L:
+            continue
+        order = np.argsort(away)
+        arc = outline[order][np.abs(away[order]) < 14]
+        canvas.curve(arc.tolist(), GREY if change is None else BROWN, closed=False)
+        at = canvas.to_canvas_px([outline[np.abs(away).argmin()]])[0]
+        canvas.label("?" if change is None else f"{change:.0f}", (float(at[0]), float(at[1])), WHITE)
 
 
 def rim_points_px(rim: Mapping[str, float], count: int = 180) -> NDArray[np.float64]:

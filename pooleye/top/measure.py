@@ -5,7 +5,9 @@ Reads like the recipe that docs/method-top.md describes. A pure function of pict
 
 from __future__ import annotations
 
+import math
 from dataclasses import astuple, dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,14 +22,16 @@ from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.debris import Debris, find_debris
+from pooleye.top.drift import AT_WALL_MM, MOVED_MM, least_moved_mm, least_to_wall_mm
 from pooleye.top.locate import choose_mouth, find_mouths
 from pooleye.top.pool import Pool, by_sector, find_pool, hangup_by_azimuth, moved
 from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand, vessel_frame
 from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge, ray_directions
 from pooleye.top.soot import Soot, find_soot
-from pooleye.top.turn import find_turn
+from pooleye.top.turn import Turn, agreed, turn_by_marks, turn_by_wick
 from pooleye.top.wallband import Band, lip_marks, unwrap
-from pooleye.top.wick import Wick, ball_diameter_mm, count_flames, find_wicks
+from pooleye.top.wick import Wick, ball_diameter_mm, count_flames, find_wicks, with_stubs
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
@@ -68,6 +72,21 @@ class Scene:
     wicks: list[Wick]
     flames: int
 
+    @cached_property
+    def debris(self) -> Debris:
+        """What lies on the wax."""
+        return find_debris(self.close, self.wicks, self.frame, self.depth_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Before:
+    """The same candle in its baseline photo, and how far the vessel was turned since: by marks alone, and by all."""
+
+    photo: Photo
+    scene: Scene
+    turn_by_marks: Turn | None
+    turn: Turn | None
+
 
 def measure_top(
     photo: Photo,
@@ -95,9 +114,10 @@ def _measure(
     flags += _legible(photo.rgb, mouth.ellipse)
     scene, more = _see(photo, vessel, mouth_edge(photo.rgb, mouth), headspace_mm)
     quantities, by_clock, most = _numbers(scene, vessel, headspace_mm)
-    before = None if baseline is None else _see_baseline(baseline, vessel, baseline_headspace_mm)
+    before = None if baseline is None else _see_before(photo, scene, baseline, vessel, baseline_headspace_mm)
     most += ("baseline-unusable",) if baseline is not None and before is None else ()
-    soot, soot_clock, soot_flags = _soot_quantities(photo, scene, baseline, before)
+    most += _adrift(scene, before)
+    soot, soot_clock, soot_flags = _soot_quantities(photo, scene, before)
     return PhotoResult.measured(
         photo.path,
         "top",
@@ -140,15 +160,17 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
     depth, u_depth, flags = _depth(standing, close, vessel, headspace_mm)
     frame = standing.frame
     pool = find_pool(close, rim.ellipse, frame, depth)
-    wicks = find_wicks(close, rim.ellipse, frame, depth)
-    if not wicks and not count_flames(close):
+    wicks, flames = find_wicks(close, rim.ellipse, frame, depth), count_flames(close)
+    if not wicks and not flames:
         raise Declined("no-candle")  # something round, perhaps full of something liquid, but nothing that can burn
+    if not flames:
+        wicks = with_stubs(wicks, photo.rgb, frame, depth)
     flags += ("pose-ambiguous",) if standing.rival is not None else ()
     flags += ("focal-assumed",) if camera.assumed else ()
     flags += ("taper-unused",) if vessel.base_inner_mm is not None and vessel.height_mm is None else ()
     found = replace(rim, standing=standing)
     drop, _ = lip_drop_mm(vessel.rim_inner_mm)
-    scene = Scene(found, close, camera, frame, depth, u_depth, depth + drop, pool, wicks, count_flames(close))
+    scene = Scene(found, close, camera, frame, depth, u_depth, depth + drop, pool, wicks, flames)
     return scene, flags
 
 
@@ -205,7 +227,9 @@ def _numbers(
         flags += ("pool-edge-hidden",) if scene.pool.hidden_share > 0.03 else ()
         flags += ("pool-uncertain",) if _doubt(scene.pool) > 0 else ()
     wick_numbers, wick_flags = _wick_quantities(scene)
-    return quantities | wick_numbers, by_clock, flags + wick_flags
+    debris = {"debris_count": Quantity(float(scene.debris.count), scene.debris.u_count, "1")}
+    flags += ("debris-seen",) if scene.debris.count else ()
+    return quantities | wick_numbers | debris, by_clock, flags + wick_flags
 
 
 def _pool_could_hide(scene: Scene) -> bool:
@@ -360,16 +384,11 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
         return quantities, ("wick-unseen",)
     quantities["wick_count"] = Quantity(float(len(scene.wicks)), 0.1 if len(scene.wicks) < 2 else 0.3, "1")
     first = scene.wicks[0]
-    see = WICK_U_MM["hidden" if flames else "seen"]
-    scale = scene.frame.rim_radius_mm / 38.0
-    parts = {
-        "foot": see * max(scale, 0.6) / max(first.sure, 0.3) * 0.8,
-        "rim": scene.rim.u_relative * scene.frame.rim_radius_mm,
-        "headspace": scene.u_depth_mm * float(np.tan(np.radians(scene.frame.pose.tilt_deg))),
-    }
     flags: tuple[str, ...] = ("several-wicks",) if len(scene.wicks) > 1 else ()
     if len(scene.wicks) == 1:
-        quantities["wick_offset"] = Quantity.from_parts(float(np.hypot(*first.foot_mm)), "mm", parts)
+        quantities["wick_offset"] = Quantity.from_parts(float(np.hypot(*first.foot_mm)), "mm", _foot_parts_mm(scene))
+        if first.stub is not None:
+            quantities["wick_lean"] = Quantity(first.stub.lean_deg, first.stub.u_lean_deg, "deg")
     flags += ("flame-hides-wick",) if flames else ()
     ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
     if ball is not None:
@@ -377,41 +396,67 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
     return quantities, flags
 
 
-def _see_baseline(baseline: Photo, vessel: Vessel, headspace_mm: float | None) -> Scene | None:
+def _foot_parts_mm(scene: Scene) -> dict[str, float]:
+    """What the place of the surest wick's foot is uncertain by."""
+    see = WICK_U_MM["hidden" if scene.flames else "seen"]
+    return {
+        "foot": see * max(scene.frame.rim_radius_mm / 38.0, 0.6) / max(scene.wicks[0].sure, 0.3) * 0.8,
+        "rim": scene.rim.u_relative * scene.frame.rim_radius_mm,
+        "headspace": scene.u_depth_mm * float(np.tan(np.radians(scene.frame.pose.tilt_deg))),
+    }
+
+
+def _adrift(scene: Scene, before: Before | None) -> tuple[str, ...]:
+    """The stop for a wick that stands at the wall, or has moved since the other photo, by more than 2u."""
+    if not scene.wicks:
+        return ()
+    feet, u = [wick.foot_mm for wick in scene.wicks], math.hypot(*_foot_parts_mm(scene).values())
+    at_wall = least_to_wall_mm(feet, scene.frame.inner_radius_mm(scene.depth_mm)) + 2 * u < AT_WALL_MM
+    moved = None
+    if before is not None and before.scene.wicks:
+        moved = least_moved_mm(feet, [wick.foot_mm for wick in before.scene.wicks], before.turn_by_marks)
+        u = math.hypot(u, *_foot_parts_mm(before.scene).values())
+    return ("wick-adrift",) if at_wall or (moved is not None and moved - 2 * u > MOVED_MM) else ()
+
+
+def _see_before(
+    photo: Photo, scene: Scene, baseline: Photo, vessel: Vessel, headspace_mm: float | None
+) -> Before | None:
     """The baseline photo's scene; None where it cannot be measured, which must not cost the photo itself."""
     try:
         mouth, _ = choose_mouth(find_mouths(baseline.rgb))
-        return _see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm)[0]
+        before = _see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm)[0]
     except Declined:
         return None
+    marks = turn_by_marks(lip_marks(photo.rgb, scene.frame), lip_marks(baseline.rgb, before.frame))
+    return Before(baseline, before, marks, agreed(_turn_by_foot(scene, before), marks))
+
+
+def _turn_by_foot(scene: Scene, before: Scene) -> Turn | None:
+    """From the only wick; of several, none says how the vessel stands."""
+    alone = len(scene.wicks) == 1 and len(before.wicks) == 1
+    return turn_by_wick(scene.wicks[0].foot_mm, before.wicks[0].foot_mm) if alone else None
 
 
 def _soot_quantities(
-    photo: Photo, scene: Scene, baseline: Photo | None, before: Scene | None
+    photo: Photo, scene: Scene, before: Before | None
 ) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
     clean = turn = None
     flags: tuple[str, ...] = ("soot-no-baseline",)
-    if baseline is not None and before is not None:
-        clean = _wall_band(baseline, before)
-        turn = find_turn(
-            _foot(scene), _foot(before), lip_marks(photo.rgb, scene.frame), lip_marks(baseline.rgb, before.frame)
-        )
+    if before is not None:
+        clean, turn = _wall_band(before.photo, before.scene), before.turn
         flags = () if turn is not None else ("turn-unknown",)
     soot = find_soot(_wall_band(photo, scene), clean, turn)
     if soot is None:
-        return {}, {}, ("soot-unseen",)
+        return {}, {}, (*flags, "soot-unseen")
     flags += ("soot-no-baseline",) if clean is not None and not soot.compared else ()
     flags += ("soot-hardly-shown",) if soot.net_only > HARDLY_SHOWN else ()
+    flags += ("soot-part-unseen",) if soot.view_arc_deg < 360 else ()
     return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, flags
 
 
 def _wall_band(photo: Photo, scene: Scene) -> Band:
     return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, scene.depth_mm, scene.flames > 0)
-
-
-def _foot(scene: Scene) -> Array | None:
-    """Foot of the only wick; of several, none says how the vessel stands."""
-    return scene.wicks[0].foot_mm if len(scene.wicks) == 1 else None
 
 
 def _soot_numbers(soot: Soot) -> dict[str, Quantity]:
@@ -431,10 +476,14 @@ def _outlines(scene: Scene, photo: Photo) -> Outlines:
         outline = scene.frame.project(np.column_stack([scene.pool.outline_mm, np.full(len(scene.pool.radius_mm), at)]))
         pool = [(float(x), float(y)) for x, y in photo.to_full_px(outline)]
     wall = photo.to_full_px(scene.frame.wall_circle_px(scene.depth_mm, 120))
-    wick = photo.to_full_px(scene.wicks[0].foot_px[None])[0] if scene.wicks else None
+    foot = photo.to_full_px(scene.wicks[0].foot_px) if scene.wicks else None
+    stub = scene.wicks[0].stub if scene.wicks else None
+    tip = None if stub is None else photo.to_full_px(stub.tip_px)
     return Outlines(
         rim={"cx": rim.cx, "cy": rim.cy, "semi_major": rim.a, "semi_minor": rim.b, "angle_deg": rim.angle_deg},
         pool=pool,
-        wick=None if wick is None else (float(wick[0]), float(wick[1])),
+        wick=None if foot is None else (float(foot[0]), float(foot[1])),
         wall=[(float(x), float(y)) for x, y in wall],
+        wick_tip=None if tip is None else (float(tip[0]), float(tip[1])),
+        debris=[(float(x), float(y)) for x, y in photo.to_full_px(scene.debris.at_px)],
     )

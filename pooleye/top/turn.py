@@ -38,13 +38,8 @@ class Turn:
         return np.roll(columns, round(self.deg / width))
 
 
-def find_turn(
-    foot_mm: Array | None, foot_before_mm: Array | None, marks: Array | None = None, marks_before: Array | None = None
-) -> Turn | None:
-    """The turn from wick feet (2,) in the wax plane, x right and y up in the picture, and from lip lightness by degree
-    (360,), clockwise from up. None where neither witness is sure, or where they contradict each other."""
-    by_foot = None if foot_mm is None or foot_before_mm is None else turn_by_wick(foot_mm, foot_before_mm)
-    by_marks = None if marks is None or marks_before is None else turn_by_marks(marks, marks_before)
+def agreed(by_foot: Turn | None, by_marks: Turn | None) -> Turn | None:
+    """The surer of two witnesses; None where neither speaks or they contradict each other."""
     if by_foot is None or by_marks is None:
         return by_foot or by_marks
     apart = abs(_signed_deg(by_foot.deg - by_marks.deg))
@@ -54,7 +49,9 @@ def find_turn(
 
 
 def turn_by_wick(foot_mm: Array, before_mm: Array) -> Turn | None:
-    """None for a wick so near the axis that its direction says nothing, or one that has itself moved."""
+    """From feet (2,) in the wax plane, x right and y up in the picture.
+
+    None for a wick so near the axis that its direction says nothing, or one that has itself moved."""
     now, before = math.hypot(*foot_mm), math.hypot(*before_mm)
     if abs(now - before) > SAME_OFFSET_U * math.sqrt(2) * FOOT_U_MM:
         return None
@@ -66,7 +63,8 @@ def turn_by_wick(foot_mm: Array, before_mm: Array) -> Turn | None:
 
 
 def turn_by_marks(marks: Array, before: Array) -> Turn | None:
-    """Where the small-scale pattern of the lip fits best, if it fits well and nowhere else nearly as well.
+    """From the lip's lightness by degree (360,), clockwise from up: where its small-scale pattern fits best, if it fits
+    well and nowhere else nearly as well.
 
     Light and shade round the clock are broad and stay with the room: they are taken out first.
     """

@@ -1,4 +1,4 @@
-"""The wick: where it leaves the wax, whether it burns, and the ball of carbon on it."""
+"""The wick: where it leaves the wax, how it leans, whether it burns, and the ball of carbon on it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
+from pooleye.top.stub import Stub, find_stub
 
 Array = NDArray[np.float64]
 
@@ -27,12 +28,13 @@ NO_BALL_MM = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Wick:
-    """A wick's foot in working pixels and in the wax plane; `sure` is the height of the net's spot, 0 to 1."""
+    """A wick's foot in working pixels and in the wax plane; `sure` is the height of the net's spot, 0 to 1; `stub` is
+    the wick itself where no flame covers it."""
 
     foot_px: Array
     foot_mm: Array
     sure: float
-    spread_mm: float
+    stub: Stub | None = None
 
 
 def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float) -> list[Wick]:
@@ -55,6 +57,15 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
         wicks.append(_wick(close, spots, (int(x), int(y)), height, frame, depth_mm))
         cv2.circle(left, (int(x), int(y)), reach, 0.0, -1)
     return wicks
+
+
+def with_stubs(wicks: list[Wick], rgb: NDArray[np.uint8], frame: VesselFrame, depth_mm: float) -> list[Wick]:
+    """The same wicks as the picture shows them without a flame: their feet where they meet the wax, and their lean."""
+    stubs = [find_stub(rgb, wick.foot_px, frame, depth_mm) for wick in wicks]
+    return [
+        Wick(stub.foot_px, frame.to_plane(stub.foot_px, depth_mm)[0], wick.sure, stub)
+        for wick, stub in zip(wicks, stubs, strict=True)
+    ]
 
 
 def count_flames(close: Closeup) -> int:
@@ -101,10 +112,9 @@ def _wick(
     weight = np.maximum(part - 0.5 * height, 0.0)
     gy, gx = np.mgrid[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]]
     at = np.array([(gx * weight).sum(), (gy * weight).sum()]) / weight.sum()
-    spread = float(np.sqrt((((gx - at[0]) ** 2 + (gy - at[1]) ** 2) * weight).sum() / weight.sum() / 2))
     px = close.to_photo(at)
     mm = frame.to_plane(px, depth_mm)[0]
-    return Wick(px[0], mm, min(height, 1.0), spread / close.px_per_radius * frame.rim_radius_mm)
+    return Wick(px[0], mm, min(height, 1.0))
 
 
 def _grid(size: int) -> Array:

@@ -24,7 +24,7 @@ from pooleye.top import networks
 from pooleye.top.closeup import Closeup
 from pooleye.top.sightlines import sightlines
 from pooleye.top.soot import Soot, common_light, find_soot, rise_of_lightness
-from pooleye.top.turn import find_turn, turn_by_marks, turn_by_wick
+from pooleye.top.turn import agreed, turn_by_marks, turn_by_wick
 from pooleye.top.wallband import Band, column_clock_deg, lip_marks, unwrap
 
 Array = NDArray[np.float64]
@@ -265,6 +265,10 @@ def test_a_wick_that_proves_nothing_tells_no_turn(now: tuple[float, float], befo
 
 
 def test_witnesses_that_contradict_each_other_tell_no_turn() -> None:
-    marks = np.random.default_rng(3).normal(size=360)
-    assert find_turn(np.array([6.0, 0.0]), np.array([0.0, 6.0]), marks, marks) is None
-    assert find_turn(np.array([6.0, 0.0]), np.array([0.0, 6.0]), np.roll(marks, 88), marks) is not None
+    by_foot, marks = turn_by_wick(np.array([6.0, 0.0]), np.array([0.0, 6.0])), np.random.default_rng(3).normal(size=360)
+    assert agreed(by_foot, turn_by_marks(marks, marks)) is None
+    turn = agreed(by_foot, turn_by_marks(np.roll(marks, 88), marks))
+    assert turn is not None
+    assert turn.deg == pytest.approx(88.0)
+    assert agreed(by_foot, None) is by_foot
+    assert agreed(None, None) is None

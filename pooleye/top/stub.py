@@ -1,0 +1,114 @@
+"""The wick that sticks out of the wax, where no flame covers it: its foot, its tip and so its lean.
+
+Seen from above a wick is a stadium: a disc, its thickness wide, drawn from the foot to the tip. The one is looked for
+whose outline lies on the strongest edges of the picture, near the foot that the net sees and the tip that an upright
+wick would have there. Shadows are as dark, but their edges are soft.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.planes import VesselFrame
+
+Array = NDArray[np.float64]
+Patch = NDArray[np.float32]
+
+LENGTH_MM, U_LENGTH_MM = 6.0, 2.0  # wicks are trimmed to 6 mm (common practice); burnt and untrimmed ones differ
+U_END_MM = 0.45  # of the foot and of the tip (judged on rendered pictures)
+FOOT_U_MM, TIP_U_MM = 0.9, 3.0  # how far the foot may be from the net's; how far the tip from upright (27 degrees)
+RADII_MM, RADIUS_RANGE_MM = (0.6, 1.3), (0.3, 2.0)
+FOOT_STEPS_MM, TIP_STEPS_MM = np.arange(-1, 2) * 0.8, np.arange(-3, 4) * 1.2
+FINER_MM = ((0.4, 0.4), (0.3, 0.2), (0.2, 0.2), (0.1, 0.2))  # (step, blur)
+COARSE_BLUR_MM = 0.4
+REACH_MM = 12.0
+WEAK = 0.5  # share of the best outline's mean edge that a further stretch of outline must have to count for it
+SAMPLES = 24
+_ROUND = np.stack([f(np.arange(SAMPLES) * (2 * np.pi / SAMPLES)) for f in (np.cos, np.sin)], -1)
+SIDES = 0.35  # cosine against the axis within which a sample lies on a straight side
+
+
+@dataclass(frozen=True, eq=False)
+class Stub:
+    """Foot and tip in working pixels (2,); lean from the vessel's axis and its standard uncertainty."""
+
+    foot_px: Array
+    tip_px: Array
+    lean_deg: float
+    u_lean_deg: float
+
+
+def find_stub(rgb: NDArray[np.uint8], foot_px: Array, frame: VesselFrame, depth_mm: float) -> Stub:
+    """The wick whose foot the net sees at `foot_px`."""
+    foot_mm = frame.to_plane(foot_px, depth_mm)[0]
+    beside = frame.project([[*(foot_mm + step), -depth_mm] for step in ([0.0, 0.0], [1.0, 0.0], [0.0, 1.0])])
+    px_per_mm = float(np.sqrt(abs(np.linalg.det(beside[1:] - beside[0]))))
+    upright = frame.project([[*foot_mm, LENGTH_MM - depth_mm]])[0] - foot_px
+    reach = int(REACH_MM * px_per_mm) + 3
+    corner = np.round(foot_px) - reach
+    middle = (float(corner[0]) + reach, float(corner[1]) + reach)
+    patch = cv2.getRectSubPix(rgb, (2 * reach + 1, 2 * reach + 1), middle).astype(np.float32)
+    best = _fitted(patch, foot_px - corner, upright, px_per_mm)
+    foot, tip = best[:2] + corner, best[2:4] + corner
+    lean, *other = (lean_deg(foot, tip, frame, depth_mm, LENGTH_MM + by) for by in (0.0, -U_LENGTH_MM, U_LENGTH_MM))
+    ends = float(np.degrees(np.sqrt(2) * U_END_MM / LENGTH_MM))  # a lean feels both ends over the wick's length
+    return Stub(foot, tip, lean, float(np.hypot(ends, 0.5 * abs(other[0] - other[1]))))
+
+
+def lean_deg(foot_px: Array, tip_px: Array, frame: VesselFrame, depth_mm: float, length_mm: float) -> float:
+    """Lean from the vessel's axis of a straight wick of known length: how high on its line of sight the tip lies."""
+    foot = frame.to_plane(foot_px, depth_mm)[0]
+    level = frame.to_plane(tip_px, depth_mm)[0]
+    out, per_mm = level - foot, frame.to_plane(tip_px, depth_mm - 1.0)[0] - level
+    # |out + h per_mm|^2 + h^2 = length^2
+    a, b, c = 1 + per_mm @ per_mm, out @ per_mm, out @ out - length_mm**2
+    height = max((-b + np.sqrt(max(b * b - a * c, 0.0))) / a, 0.0)
+    return float(np.degrees(np.arctan2(np.hypot(*(out + height * per_mm)), height)))
+
+
+def _fitted(patch: Patch, foot: Array, upright: Array, px_per_mm: float) -> Array:
+    """Foot, tip and radius (5,) of the best stadium, in pixels of the patch."""
+    starts = np.stack(np.meshgrid(*[FOOT_STEPS_MM] * 2, *[TIP_STEPS_MM] * 2, RADII_MM, indexing="ij"), -1)
+    tried = starts.reshape(-1, 5) * px_per_mm
+    tried[:, 2:4] += tried[:, :2] + upright
+    tried[:, :4] += np.tile(foot, 2)
+    best = _best(patch, tried, foot, upright, px_per_mm, COARSE_BLUR_MM)
+    around = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 5), -1).reshape(-1, 5) * [1, 1, 1, 1, 0.6]
+    for step_mm, blur_mm in FINER_MM:
+        tried = best + around * step_mm * px_per_mm
+        tried[:, 4] = np.clip(tried[:, 4], *(np.array(RADIUS_RANGE_MM) * px_per_mm))
+        best = _best(patch, tried, foot, upright, px_per_mm, blur_mm)
+    return best
+
+
+def _best(patch: Patch, tried: Array, foot: Array, upright: Array, px_per_mm: float, blur_mm: float) -> Array:
+    """Of stadiums (N, 5), the one that explains most edge: mean edge above WEAK times length, and likely ends."""
+    soft = np.asarray(cv2.GaussianBlur(patch, (0, 0), max(blur_mm * px_per_mm, 0.8)), np.float32)
+    edge, length = _edge(soft, tried[:, :2], tried[:, 2:4], tried[:, 4])
+    off_foot = ((tried[:, :2] - foot) ** 2).sum(1) / (FOOT_U_MM * px_per_mm) ** 2
+    off_tip = ((tried[:, 2:4] - tried[:, :2] - upright) ** 2).sum(1) / (TIP_U_MM * px_per_mm) ** 2
+    explained = np.maximum(edge - WEAK * edge.max(), 0.0) * length
+    return np.asarray(tried[int(np.argmax(explained * np.exp(-0.5 * (off_foot + off_tip))))])
+
+
+def _edge(soft: Patch, foot: Array, tip: Array, radius: Array) -> tuple[Array, Array]:
+    """Mean step across the outline, in the channel where it is largest, and the outline's length; both (N,)."""
+    axis = tip - foot
+    along = np.hypot(*axis.T)
+    unit = axis / np.maximum(along, 1e-9)[:, None]
+    cosine = unit @ _ROUND.T
+    share = 0.5 + 0.5 * np.clip(cosine / SIDES, -1, 1)  # 0: round the foot, 1: round the tip, between: on a side
+    across = np.stack([-unit[:, 1], unit[:, 0]], -1)
+    side = np.sign(across @ _ROUND.T)[..., None] * across[:, None]
+    straight = ((share > 0) & (share < 1) & (along > 0.5)[:, None])[..., None]
+    normal = np.where(straight, side, _ROUND)
+    at = (foot[:, None] + share[..., None] * axis[:, None] + radius[:, None, None] * _ROUND).astype(np.float32)
+    gradient = [cv2.Sobel(soft, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(soft, cv2.CV_32F, 0, 1) / 8]
+    slope = [cv2.remap(g, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for g in gradient]
+    step = np.abs(slope[0] * normal[..., :1] + slope[1] * normal[..., 1:]).max(-1)
+    step = np.minimum(step, 1.5 * np.median(step, axis=1, keepdims=True))  # a glint is no outline
+    return step.mean(1), 2 * np.pi * radius + 2 * along
