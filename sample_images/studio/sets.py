@@ -230,14 +230,18 @@ def top_face(pixels: Image) -> Scene:
 
 
 def written(
-    lines: list[str], size_px: tuple[int, int], paper: tuple[float, float, float], ink: tuple[float, float, float]
+    lines: list[str],
+    size_px: tuple[int, int],
+    paper: tuple[float, float, float],
+    ink: tuple[float, float, float],
+    large: float = 1.0,
 ) -> Image:
     """A label with handwriting, first line larger."""
     width, height = size_px
     ground = np.ones((height, width, 3), np.float32) * np.array(paper, np.float32)
     mask = np.zeros((height, width), np.uint8)
     for k, line in enumerate(lines):
-        scale = (1.5 if k == 0 else 1.05) * width / 420
+        scale = large * (1.5 if k == 0 else 1.05) * width / 420
         base = int(height * (0.30 if k == 0 else 0.30 + 0.23 * k))
         cv2.putText(
             mask,
@@ -266,6 +270,25 @@ def card(stage: Stage, name: str, prop: Prop, at: Array) -> None:
         prop.turn_deg,
         two_sided({"type": "diffuse", "reflectance": top_face(pixels)}),
     )
+
+
+def code_picture(text: str, per_module: int = 12) -> Image:
+    """A QR code with its quiet zone, ink on paper."""
+    modules = cv2.QRCodeEncoder.create().encode(text)
+    return np.repeat(np.repeat(modules, per_module, 0), per_module, 1).astype(np.float32) / 255
+
+
+def tag(stage: Stage, name: str, prop: Prop, at: Array) -> None:
+    """A candle's label: its code by hand, scent and wick below, and the code as QR beside it."""
+    ink = (0.03, 0.035, 0.07)
+    code = code_picture("POOLEYE:" + prop.text.split("|")[0], 10)
+    n = code.shape[0]
+    ground = np.ones((n + 8, 264 + n, 3), np.float32) * np.array(prop.colour, np.float32)
+    ground[:, :256] = written(prop.text.split("|"), (256, n + 8), prop.colour, ink, 1.55)
+    ground[4 : 4 + n, -n - 4 : -4] *= np.clip(code[..., None], 0.04, None)
+    size = (prop.size_mm, prop.size_mm * ground.shape[0] / ground.shape[1], 0.5)
+    pixels = ground
+    slab(stage, name, at, size, prop.turn_deg, two_sided({"type": "diffuse", "reflectance": top_face(pixels)}))
 
 
 def ruler(stage: Stage, name: str, prop: Prop, at: Array) -> None:
@@ -518,6 +541,7 @@ def jar(stage: Stage, name: str, prop: Prop, at: Array) -> None:
 
 PROPS: dict[str, Any] = {
     "card": card,
+    "tag": tag,
     "ruler": ruler,
     "pencil": pencil,
     "matches": matches,

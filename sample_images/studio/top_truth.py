@@ -189,13 +189,9 @@ def rim_facts(spec: Spec, camera: Pinhole) -> dict[str, Any]:
     return {"rim_ellipse_px": dict(zip(names, rounded(ellipse), strict=True)), "rim_fully_in_frame": whole}
 
 
-def top_facts(spec: Spec, camera: Pinhole, soot: dict[str, Any]) -> dict[str, Any]:
-    """Everything but the file's own particulars."""
+def vessel_facts(spec: Spec) -> dict[str, Any]:
     v = spec.vessel
     return {
-        "view": "top",
-        "lit": spec.lit,
-        "camera": camera_facts(spec, camera),
         "vessel": {
             "kind": v.kind,
             "rim_inner_diameter_mm": v.rim_inner_mm,
@@ -205,12 +201,22 @@ def top_facts(spec: Spec, camera: Pinhole, soot: dict[str, Any]) -> dict[str, An
             "shape": "straight" if v.base_inner_mm == v.rim_inner_mm else "tapered",
             "inner_base_diameter_mm": v.base_inner_mm,
         },
-        "headspace_mm": spec.headspace_mm,
+        "headspace_mm": round(spec.headspace_mm, 2),
         "wax_linear_rgb": rounded(spec.wax_colour, 3),
+    }
+
+
+def top_facts(spec: Spec, camera: Pinhole, soot: dict[str, Any]) -> dict[str, Any]:
+    """Everything but the file's own particulars."""
+    return {
+        "view": "top",
+        "lit": spec.lit,
+        "camera": camera_facts(spec, camera),
+        **vessel_facts(spec),
         **rim_facts(spec, camera),
         "pool": pool_facts(spec, camera),
         "hangup_width_mm": hangup_facts(spec, camera),
-        "inner_diameter_at_surface_mm": round(2 * float(v.inner_radius(spec.headspace_mm)), 2),
+        "inner_diameter_at_surface_mm": round(2 * float(spec.vessel.inner_radius(spec.headspace_mm)), 2),
         "wick": wick_facts(spec, camera)[0],
         "wicks": wick_facts(spec, camera),
         "soot": soot,
