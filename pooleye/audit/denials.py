@@ -43,7 +43,7 @@ class DenialReader(MeasureReader):
             graded = any(
                 state_item is item for head in [*self.heads, *self.clones] for _, state_item in head.states.values()
             )
-            if self._before_comparative(item) or (graded and item.has("after")):
+            if self._before_comparative(item) or (graded and item.has("after")) or self._opens_change(item):
                 continue
             self._deny(item)
         for item in self.clause.items:

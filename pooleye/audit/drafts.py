@@ -10,6 +10,8 @@ from pooleye.audit.heads import Head
 from pooleye.audit.lexicon import DEGREE_SCALES
 from pooleye.audit.numbers import LENGTHS, Measure
 
+#: Places that are no single one.
+ALL_ROUND = frozenset({"all round", "both sides", "left and right"})
 _NEGATED_STATE = {
     ("melt-pool", "full"): "partial", ("melt-pool", "nearly-full"): "partial", ("flame-motion", "steady"): "flickering",
     ("flame-motion", "flickering"): "steady", ("flame-motion", "dancing"): "steady", ("wick", "centred"): "off-centre",
@@ -162,7 +164,7 @@ def _changed(head: Head, quantity: str, state: str) -> dict[str, str | None]:
     if (quantity, state) == ("melt-pool", "full"):
         if head.nearly or head.excepted:
             return {quantity: "nearly-full"}
-        if set(head.directions) - {"all round", "both sides", "left and right"}:
+        if set(head.directions) - ALL_ROUND:
             return {quantity: "partial"}
     if head.negated:
         changed = _denied_state(quantity, state)

@@ -71,7 +71,8 @@ class MeasureReader(WordReader):
             head.states.setdefault("wick", ("off-centre", item))
         head.measures.append((quantity, measure))
         head.measured_in[measure.start] = self.clause
-        head.used.append((item.start, item.end))
+        melted = measure.unit == "1" and word(self.tokens, item.end) in ("melted", "molten", "liquid")
+        head.used.append((item.start, item.end + melted))
         head.loose |= self._is_loose(item)
 
     def _is_tolerance(self, item: Item) -> bool:
@@ -127,7 +128,7 @@ class MeasureReader(WordReader):
             if o.has("approx", "hedges")
             and (
                 item.start <= o.start < item.end
-                or 0 <= item.start - o.end <= 1
+                or (o.start <= item.start and item.start - o.end <= 1)
                 or (
                     0 <= o.start - item.end <= 1
                     and word(self.tokens, o.start) in ("or", "ish", "give", "more", "maybe", "i", "perhaps", "probably")
@@ -261,6 +262,8 @@ class MeasureReader(WordReader):
             lambda h: bool({"wick", "soot"} & set(h.quantities)) and h.thing != "vessel",
             self.post_style,
         )
+        if head is None and not self.heads and self.same_sentence:
+            head = next((h for h in reversed(self.before[-1:]) if h.own.keys() == {"wick"} or h.thing == "wick"), None)
         if head is None:
             return None
         return ("wick" if "wick" in head.quantities else "soot"), head
@@ -308,6 +311,9 @@ class MeasureReader(WordReader):
                 return None
             return named, head or self._fresh(item, (named,), None)
         head = nearest_head(self.tokens, self.heads, item, _bears_length, self.post_style)
+        off = self.before[-1] if self.before and self.same_sentence and not self.heads else None
+        if head is None and off is not None and off.states.get("wick", ("",))[0] == "off-centre" and not off.measures:
+            return "wick", off  # "wick off to the right, 2 mm"
         if head is None and not self.heads:
             head = next((h for h in reversed(self.before[-3:]) if _bears_length(h) and h.thing != "other"), None)
             if head is not None and (not self.same_sentence or head.measures or head.dropped):

@@ -16,12 +16,12 @@ from pooleye.audit.heads import Head
 from pooleye.audit.leftovers import list_leftovers, list_silent_clauses, note_unitless, raise_incidents
 from pooleye.audit.lexicon import Lexicon, Meaning, load_lexicon
 from pooleye.audit.notestate import Cue, State, add_unread
-from pooleye.audit.revising import merge, supersede
+from pooleye.audit.revising import except_at_one_place, merge, supersede
 from pooleye.audit.scanning import Item, scan, scan_overlays, word
 from pooleye.audit.scope import Scope
 from pooleye.audit.tokens import Speller, Token, tokenise
 
-READER = "notes/1"
+READER = "notes/2"
 """Method and version, kept with every claim: it moves whenever claims may move."""
 
 _OTHER = (Meaning("other_candle", "other_candle"),)
@@ -67,6 +67,7 @@ def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
             note_unitless(state, head)
     raise_incidents(state, overlays, items)
     superseded = supersede(state)
+    except_at_one_place(superseded)
     merged = merge(state, superseded)
     list_silent_clauses(state)
     list_leftovers(state, items, overlays)

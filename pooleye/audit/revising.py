@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pooleye.audit.drafts import Draft
+from pooleye.audit.drafts import ALL_ROUND, Draft
 from pooleye.audit.notestate import Cue, State
 from pooleye.audit.scanning import word
 
@@ -116,6 +116,22 @@ def _withdraw_quoted(state: State, drafts: list[Draft], cue: Cue) -> None:
         taken = draft.start <= quoted.start and draft.quantity == quoted.quantity
         if taken and (struck or (after and not _same_thing(draft, after[0]))):
             draft.superseded = True
+
+
+_BUT = {"but", "except", "otherwise", "although", "though", "tho", "however"}
+
+
+def except_at_one_place(drafts: Sequence[Draft]) -> None:
+    """ "full, but a sliver of hard wax at the back", "hang-up at 10 o'clock, otherwise full": nearly full."""
+    for pool in drafts:
+        if (pool.quantity, pool.state, pool.superseded) != ("melt-pool", "full", False):
+            continue
+        for ring in drafts:
+            later = max(pool, ring, key=lambda one: one.start)
+            linked = later.clause is not None and later.clause.opened_by in _BUT
+            hung = ring.quantity == "hang-up" and ring.state != "none" and ring.sentence == pool.sentence
+            if hung and linked and set(ring.directions) - ALL_ROUND:
+                pool.state = "nearly-full"
 
 
 def _number(draft: Draft) -> tuple[float, str | None] | None:

@@ -122,6 +122,8 @@ class WordReader(ClauseContext):
     def _attach_word(self, item: Item) -> None:
         if self._before_comparative(item) or self._names_dimension(item) or self._simile(item):
             return
+        if self._came_to(item) or self._opens_change(item):
+            return
         if self._grades_next_word(item):
             self.softened.add(item.end) if item.has("soft") else None
             return
@@ -134,6 +136,8 @@ class WordReader(ClauseContext):
         if head is None:
             self._soften_nearest(item)
             return
+        if not self.same_sentence and head not in self.heads and word(self.tokens, item.start) == "off":
+            return  # "had to pour off some wax"
         if self._only_approval(head, item) or self._debris_moves(head, item) or self._names_colour(head, item):
             return
         if head.own:
@@ -148,6 +152,10 @@ class WordReader(ClauseContext):
         praised = head.states[quantity][1] if before is not None else item
         if quantity == "hot-throw" and item.start == praised.end and word(self.tokens, praised.start) in _APPROVAL:
             before = None  # "nice light scent" is light
+        if before not in (None, states[quantity]) and self._changed_to(praised, item):
+            later = self._another(head, item)
+            later.states[quantity] = (states[quantity], item)
+            return
         if before not in (None, states[quantity]) and self._stronger(quantity, str(before), states[quantity]):
             return
         head.states[quantity] = (states[quantity], item)
@@ -155,6 +163,21 @@ class WordReader(ClauseContext):
         head.used.append((item.start, item.end))
         if head not in self.heads and head not in self.clones:
             self.reached.append(head)
+
+    def _came_to(self, item: Item) -> bool:
+        """ "settled to 20 mm" says what the number became, not that the flame is steady."""
+        number = any(o.measure is not None and 0 <= o.start - item.end - 1 <= 1 for o in self.clause.items)
+        return number and word(self.tokens, item.start) == "settled" and word(self.tokens, item.end) in ("to", "at")
+
+    def _opens_change(self, item: Item) -> bool:
+        """ "gone from steady to flickery" denies nothing; "gone from the room" does."""
+        state = any(o.start == item.end + 1 and o.has("word", "phrase", "degree") for o in self.clause.items)
+        return state and word(self.tokens, item.end) == "from"
+
+    def _changed_to(self, first: Item, second: Item) -> bool:
+        """ "went from slight to heavy" is a change over time: two claims."""
+        between = [word(self.tokens, k) for k in range(first.end, second.start)]
+        return word(self.tokens, first.start - 1) == "from" and "to" in between and len(between) <= 3
 
     def _simile(self, item: Item) -> bool:
         """ "as thick as a pencil" measures by likeness; it grades nothing."""

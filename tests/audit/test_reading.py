@@ -35,6 +35,8 @@ def states(note):
         ("held_out_2.toml", 30, 0.94, 0.95),
         ("held_out_3.toml", 30, 0.97, 0.97),
         ("held_out_4.toml", 30, 0.96, 0.96),
+        ("held_out_5.toml", 60, 0.96, 0.95),
+        ("held_out_6.toml", 40, 0.93, 0.95),
     ],
 )
 def test_corpus_keeps_its_score(corpus, notes, precision, recall):
@@ -66,6 +68,42 @@ def test_time_of_becoming_full_is_a_value_and_the_hour_of_a_checkpoint_is_none()
 def test_change_over_time_is_no_withdrawal():
     claims = read_note("steady at first, dancing by hour three").claims
     assert [(c.state, c.superseded) for c in claims] == [("steady", False), ("dancing", False)]
+
+
+@pytest.mark.parametrize(
+    ("note", "expected"),
+    [
+        ("gone from steady to quite flickery", [("flame-motion", "steady"), ("flame-motion", "flickering")]),
+        ("soot went from slight to heavy", [("soot", "slight"), ("soot", "heavy")]),
+        ("soot light to moderate", [("soot", "moderate")]),
+    ],
+)
+def test_a_state_that_changed_is_two_claims_and_a_range_of_words_is_the_graver(note, expected):
+    assert states(note) == expected
+
+
+def test_settling_to_a_number_says_nothing_of_steadiness():
+    assert said("flame settled to 20 mm") == [("flame-height", None, 20.0, "mm")]
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        "full, but a sliver of hard wax at the back",
+        "hang-up at 10 o'clock, otherwise full melt pool",
+        "full melt pool except 4 mm at the back",
+    ],
+)
+def test_full_except_at_one_place_is_nearly_full(note):
+    assert ("melt-pool", "nearly-full") in states(note)
+
+
+def test_full_with_hang_up_all_round_is_left_as_said():
+    assert ("melt-pool", "full") in states("full melt pool, but hang-up all round")
+
+
+def test_degrees_of_a_lean_are_no_temperature():
+    assert said("wick leaning left, maybe 15 degrees") == [("wick", "leaning", 15.0, "deg")]
 
 
 def test_withdrawn_claim_is_kept_and_marked():
