@@ -189,8 +189,8 @@ _FLAGS = (
     Flag(
         "debris-seen",
         CAUTION,
-        "Something lies on the wax, such as a match head, a wick trimming or a crumb of carbon; it can feed the flame or"
-        " burn as a second wick.",
+        "Something lies on the wax, such as a match head, a wick trimming or a crumb of carbon; it can feed the flame"
+        " or burn as a second wick.",
         "Put the flame out, let the wax set, and take it out before the next burn.",
     ),
     Flag(
