@@ -27,7 +27,8 @@ from pooleye.top.drift import AT_WALL_MM, MOVED_MM, least_moved_mm, least_to_wal
 from pooleye.top.locate import choose_mouth, find_mouths
 from pooleye.top.pool import Pool, by_sector, find_pool, hangup_by_azimuth, moved
 from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand, vessel_frame
-from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge, ray_directions
+from pooleye.top.refine import settle_on_wax
+from pooleye.top.rim import MouthEdge, Rim, choose_rim, mouth_edge, ray_directions, wax_edge_px
 from pooleye.top.soot import Soot, find_soot
 from pooleye.top.turn import Turn, agreed, turn_by_marks, turn_by_wick
 from pooleye.top.wallband import Band, lip_marks, unwrap
@@ -157,6 +158,7 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
         sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
         camera = camera_by_wax(rim.ellipse, close, camera, *sizes, headspace_mm)
         standing = stand(rim.ellipse, close, camera, *sizes, headspace_mm)
+    standing = _settled(standing, rim, close)
     depth, u_depth, flags = _depth(standing, close, vessel, headspace_mm)
     frame = standing.frame
     pool = find_pool(close, rim.ellipse, frame, depth)
@@ -172,6 +174,14 @@ def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | No
     drop, _ = lip_drop_mm(vessel.rim_inner_mm)
     scene = Scene(found, close, camera, frame, depth, u_depth, depth + drop, pool, wicks, flames)
     return scene, flags
+
+
+def _settled(standing: Standing, rim: Rim, close: Closeup) -> Standing:
+    """The pose settled on rim and wax line together, where the wax line is seen."""
+    line = standing.wax_line
+    wax_px = wax_edge_px(close)
+    frame = settle_on_wax(standing.frame, rim.ellipse, rim.u_relative, wax_px, line.depth_mm, line.u_depth_mm)
+    return standing if frame is None else replace(standing, frame=frame)
 
 
 def _wax_share(close: Closeup) -> float:

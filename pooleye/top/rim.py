@@ -135,15 +135,7 @@ def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace
     if headspace_mm is None:
         return []
     close = edge.close
-    wax = np.maximum(close.wax, close.pool)
-    ys, xs = np.nonzero(wax > 0.5)
-    if len(xs) < LEAST_WAX_PX:
-        return []
-    radius_px = float(np.sqrt(len(xs) / np.pi))
-    centre = np.array([xs.mean(), ys.mean()])
-    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
-    seen = np.isfinite(reach)
-    fit = fit_ellipse(close.to_photo(centre + reach[seen, None] * ray_directions()[seen]))
+    fit = fit_ellipse(wax_edge_px(close))
     if not isinstance(fit, EllipseFit):
         return []
     depth = float(possible_wax_lines_mm(close, vessel.rim_inner_mm, vessel.height_mm, headspace_mm)[-1])
@@ -152,6 +144,19 @@ def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace
         frame = vessel_frame(pose, camera, vessel.rim_inner_mm, None, None)
         rims.append(frame.circle_ellipse(vessel.rim_inner_mm / 2, -depth))
     return [rim for rim in rims if apart(rim, edge.ellipse) < NEAR_ENOUGH]
+
+
+def wax_edge_px(close: Closeup) -> Array:
+    """Where the wax, solid or liquid, ends along rays from its middle: working pixels (N, 2), none without wax."""
+    wax = np.maximum(close.wax, close.pool)
+    ys, xs = np.nonzero(wax > 0.5)
+    if len(xs) < LEAST_WAX_PX:
+        return np.zeros((0, 2))
+    radius_px = float(np.sqrt(len(xs) / np.pi))
+    centre = np.array([xs.mean(), ys.mean()])
+    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
+    seen = np.isfinite(reach)
+    return close.to_photo(centre + reach[seen, None] * ray_directions()[seen])
 
 
 def _resized(ellipse: Ellipse, factor: float) -> Ellipse:

@@ -1,0 +1,88 @@
+"""The pose settled on two circles at once: the rim, and the wax line at its depth below it.
+
+The rim by itself leaves the tilt loose, since its axes tell only the cosine, b / a = cos(tilt): an error of 0.3 % of
+an axis is 4 degrees of a vessel seen square-on. But the wax line is a circle of the bore too, at a depth that the log
+or the wax seen tells, and tilting moves its image sideways against the rim's by depth * sin(tilt). Both together
+are fitted by Gauss-Newton with soft weights on the wax line, whose edge now and then is a reflection.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.circle_pose import CirclePose
+from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import VesselFrame
+
+Array = NDArray[np.float64]
+
+INSIDE = 0.97  # of the rim: points of the wax line farther out may be the near rim hiding it
+LEAST_POINTS = 30
+WAX_U = 0.012  # of the rim's radius: standard uncertainty of one point of the wax line
+INDEPENDENT = 24.0  # that many of its points err by themselves; neighbours err together
+SOFT = 2.5  # standard uncertainties beyond which a point of the wax line loses weight
+RIM_SHARE, LEAST_RIM_U = 0.3, 0.001
+"""The rim's place and shape err by less than its size (which edge of the lip is it?): this share of it, at least so
+much of the radius."""
+LEAST_DEPTH_U_MM = 0.5
+MOST_COST = 12.0
+"""Half of what as many independent points would leave. Where more is left, what is seen is not the circle of a wax line
+(a reflection, a tall ring of solid wax), and the rim alone decides."""
+ROUNDS = 4
+SIZE_U = 0.015  # how far the wax line seen may be too wide or narrow all round, relative
+STEPS = np.array([0.05, 0.05, 0.05, 1e-3, 1e-3, 0.05, 1e-3])  # for numerical derivatives: mm, mm, mm, rad, rad, mm, 1
+
+
+def settle_on_wax(
+    frame: VesselFrame, rim: Ellipse, u_rim: float, wax_px: Array, depth_mm: float, u_depth_mm: float
+) -> VesselFrame | None:
+    """Starts from `frame`; `u_rim` is the relative u of the rim's size, `wax_px` (N, 2) points of the edge of the wax.
+
+    None where too little of the wax line is seen clear of the rim, or it is no circle at that depth.
+    """
+    u_rim, u_depth_mm = max(RIM_SHARE * u_rim, LEAST_RIM_U), max(u_depth_mm, LEAST_DEPTH_U_MM)
+    level = (wax_px - rim.centre) @ np.linalg.inv(rim.shape_matrix()).T
+    points = wax_px[np.hypot(*level.T) < INSIDE]
+    if len(points) < LEAST_POINTS:
+        return None
+    side, up = _across(frame.pose.normal)
+    radius = rim.mean_radius
+    loose = np.sqrt(len(points) / INDEPENDENT)
+
+    def moved(x: Array) -> VesselFrame:
+        normal = frame.pose.normal + x[3] * side + x[4] * up
+        pose = CirclePose(frame.pose.centre_mm + x[:3], normal / np.linalg.norm(normal))
+        return replace(frame, pose=pose)
+
+    def residuals(x: Array) -> Array:
+        here, depth = moved(x), depth_mm + x[5]
+        rim_off = (here.rim_ellipse().vector() - rim.vector()) / (u_rim * radius)
+        line = here.circle_ellipse(here.inner_radius_mm(depth) * (1 + x[6]), depth)
+        wax_off = line.radial_residuals(points) / (WAX_U * radius)
+        return np.concatenate([rim_off, [x[5] / u_depth_mm, x[6] / SIZE_U], wax_off])
+
+    x = np.zeros(7)
+    try:
+        for _ in range(ROUNDS):
+            r = residuals(x)
+            jacobian = np.stack([(residuals(x + step) - r) / step.sum() for step in np.diag(STEPS)], 1)
+            weight = np.concatenate([np.ones(7), 1 / (1 + (r[7:] / SOFT) ** 2) / loose**2])
+            change = np.linalg.lstsq(jacobian * np.sqrt(weight)[:, None], -r * np.sqrt(weight), rcond=None)[0]
+            x = x + np.clip(change, -400 * STEPS, 400 * STEPS)
+            if np.all(np.abs(change) < STEPS):
+                break
+        r = residuals(x)
+    except (ValueError, np.linalg.LinAlgError):  # the plane turned edge-on or behind the lens: nothing to settle
+        return None
+    cost = float((r[:7] ** 2).sum() + SOFT**2 * np.log1p((r[7:] / SOFT) ** 2).sum() / loose**2)
+    return moved(x) if cost < MOST_COST else None
+
+
+def _across(normal: Array) -> tuple[Array, Array]:
+    """Two unit vectors across a normal."""
+    side = np.cross(normal, [0.0, 1.0, 0.0])
+    side = side / np.linalg.norm(side)
+    return side, np.cross(side, normal)
