@@ -15,6 +15,9 @@ from typer.core import TyperGroup
 
 #: Family -> command -> first line of its help.
 FAMILIES: Mapping[str, Mapping[str, str]] = {
+    "burst": {
+        "burst": "Measure a burst of stills from the side as one: the flame's height over time, its spread and flicker.",
+    },
     "log_workspace": {
         "new": "Begin a burn log in a folder.",
         "status": "What is on my table: alight, overdue, curing, resting, held, used up.",
@@ -85,6 +88,9 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
     },
     "serve": {
         "serve": "Serve the page for a phone at the bench; prints its address, QR code and pairing code.",
+    },
+    "report": {
+        "report": "Reports: one file each that reads on a phone and prints.",
     },
     "accuracy": {
         "accuracy": "Measure photos with known truth and say how near the numbers come.",

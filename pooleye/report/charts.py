@@ -28,6 +28,7 @@ _POOL_CAPTION = (
     "Melt pool width as photographed, with ± 2u; the line is the growth curve through the looks of a burn, the grey"
     " band holds it in 90 of 100 cases."
 )
+_ONE_POOL_CAPTION = "Melt pool width with ± 2u; growth curve with the band that holds it in 90 of 100 cases."
 
 
 def pool_points(burn: Burn) -> list[tuple[float, Quantity]]:
@@ -68,7 +69,7 @@ def pool_chart(candle: Candle, numbers: Sequence[int] = ()) -> Chart | None:
     svg = plots.pool_over_time(
         burns, candle.setup.bore_mm, title=f"Melt pool width over time, candle {candle.code}, {which}"
     )
-    return Chart(svg, _POOL_CAPTION)
+    return Chart(svg, _POOL_CAPTION if len(burns) > 1 else _ONE_POOL_CAPTION)
 
 
 def burn_rate_chart(candle: Candle) -> Chart | None:
@@ -109,15 +110,14 @@ def soot_chart(criteria: Criteria, shots: Sequence[Shot]) -> Chart | None:
     seen = [one for one in shots if one.result and any(v is not None for v in _soot(one))]
     if not seen:
         return None
-    last = seen[-1]
-    limit = criteria.least("soot")
+    last, limit = seen[-1], criteria.least("soot")
     place = f"burn {last.burn}" if last.burn else "new candle"
     when = "" if last.minutes is None else f", {last.minutes:.0f} min"
     svg = plots.clock_picture(_soot(last), title=f"Soot on the rim by clock, {place}{when}", worse_below=limit)
-    held = "against the photo of the new candle" if last.inputs.get("baseline_sha256") else "against its cleanest part"
+    held = "against the new candle's photo" if last.inputs.get("baseline_sha256") else "against its cleanest part"
     caption = (
-        f"Soot on the inner wall below the rim, {place}{when}: change of lightness L* {held}, by clock position, 12 up"
-        f" in that photo. Hatched: darker than {limit:g}. A dash: the photo does not show that part."
+        f"Soot on the wall below the rim, {place}{when}: change of lightness L* {held}, 12 up in that photo. Hatched:"
+        f" darker than {limit:g}. A dash: not in the photo."
     )
     return Chart(svg, caption)
 
@@ -193,7 +193,8 @@ def _tallest(candle: Candle) -> list[tuple[float, Quantity]]:
 
 _OVER_BURNS = (
     ("pool width at the end", "mm", "Melt pool width at the last look", lambda one: _at_end(one, "pool_diameter")),
-    ("hang-up at the end", "mm", "Mean width of the ring of wax at the last look", lambda one: _at_end(one, "hangup_mean")),
+    ("hang-up at the end", "mm", "Mean width of the ring of wax at the last look",
+     lambda one: _at_end(one, "hangup_mean")),
     ("tallest flame", "mm", "The tallest flame of each burn", _tallest),
     ("burn rate", "g/h", "Burn rate from the weighings",
      lambda one: [(float(burn.number), burn.burn_rate) for burn in one.burns if burn.burn_rate]),

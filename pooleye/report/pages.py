@@ -52,7 +52,7 @@ def candle_page(workspace: Workspace, code: str) -> str:
         charts=charts.candle_charts(criteria, file) if file.evidence.burns else [],
         left_out=len(file.shots) - len(shots),
         new=[_photo(workspace, file, one, side_px) for one in shots if one.burn is None],
-        burns=[_burn(workspace, file, number, shots, side_px) for number in _numbers(file)],
+        burns=[_burn(workspace, criteria, file, number, shots, side_px) for number in _numbers(file)],
     )
 
 
@@ -88,7 +88,7 @@ def session_page(workspace: Workspace, day: date | None = None) -> str:
     """The report of one day's burns, without a day of the latest. Raises PooleyeError when none was lit then."""
     criteria = service.criteria_of(workspace)
     session = gather.session_file(workspace, day, criteria)
-    numbers = dict((file.code, n) for file, n in session.burns)
+    numbers = {file.code: n for file, n in session.burns}
     candles = [file for file, _ in session.burns]
     audit = _audit(workspace, candles, numbers)
     mine = [shot for file, n in session.burns for shot in file.shots if shot.burn in n]
@@ -102,13 +102,11 @@ def session_page(workspace: Workspace, day: date | None = None) -> str:
         session=session,
         left_out=len(mine) - len(shots),
         candles=[
-            (file, [_burn(workspace, file, number, shots, side_px) for number in n], charts.soot_chart(
-                criteria, [one for one in file.shots if one.burn in n]
-            ))
+            (file, [_burn(workspace, criteria, file, number, shots, side_px) for number in n])
             for file, n in session.burns
         ],
         rates=_rates(session),
-    )  # fmt: skip
+    )
 
 
 # ---- parts that pages share -----------------------------------------------------------------------------------------
@@ -144,7 +142,7 @@ def _page(
         "disclaimer": cautions.DISCLAIMER,
         "audit": audit,
         "audit_rows": _audit_rows(audit),
-        "recipes": [(file, _recipe(file)) for file in candles],
+        "recipes": _recipes(candles),
         "methods": sections.methods(candles),
         "kept": [sections.kept(file.code, shot, zone) for file, shot in shots],
         "weighings": [
@@ -160,6 +158,14 @@ def _page(
 
 def _is_edit(what: str) -> bool:
     return " → " in what or "STRUCK OUT" in what
+
+
+def _recipes(candles: Sequence[CandleFile]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What the candles are made of; those made alike together."""
+    alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for file in candles:
+        alike.setdefault(tuple(_recipe(file)), []).append(file.code)
+    return [(", ".join(codes), list(rows)) for rows, codes in alike.items()]
 
 
 def _recipe(file: CandleFile) -> list[tuple[str, str]]:
@@ -185,7 +191,7 @@ def _forecast(file: CandleFile) -> list[str]:
     if file.evidence.over or not file.evidence.burns:
         return []
     growth, left = file.forecast.growth, file.forecast.left
-    lines = [line for line in growth.said()] if growth and file.forecast.alight else []
+    lines = growth.said() if growth and file.forecast.alight else []
     return [*lines, *(left.said() if left else ["no forecast of its life: weigh it new and after each burn"])]
 
 
@@ -200,13 +206,13 @@ def _of_burns(file: CandleFile, numbers: Sequence[int]) -> list[Finding]:
 
 def _photo(workspace: Workspace, file: CandleFile, shot: Shot, side_px: int, *, compared: bool = False) -> Any:
     bore = file.evidence.setup.bore_mm
-    return sections.photo(
-        workspace.photos, file.code, shot, rim_inner_mm=bore, long_side_px=side_px, compared=compared
-    )
+    return sections.photo(workspace.photos, file.code, shot, rim_inner_mm=bore, long_side_px=side_px, compared=compared)
 
 
-def _burn(workspace: Workspace, file: CandleFile, number: int, shots: Sequence[Shot], side_px: int) -> dict[str, Any]:
-    """One burn with its verdict, photos, pool, notes and values by hand."""
+def _burn(
+    workspace: Workspace, criteria: Criteria, file: CandleFile, number: int, shots: Sequence[Shot], side_px: int
+) -> dict[str, Any]:
+    """One burn with its verdict, photos, pool, soot, notes and values by hand."""
     index = _numbers(file).index(number)
     shown, verdict, evidence = file.life.burns[index], file.verdict.burns[index], file.evidence.burns[index]
     return {
@@ -221,6 +227,7 @@ def _burn(workspace: Workspace, file: CandleFile, number: int, shots: Sequence[S
         "unseen": sections.unseen([verdict]),
         "photos": [_photo(workspace, file, one, side_px) for one in shots if one in file.shots_of(number)],
         "pool": charts.pool_chart(file.evidence, [number]),
+        "soot": charts.soot_chart(criteria, file.shots_of(number)),
         "notes": shown.notes,
         "by_hand": sections.hand_values(file, number),
     }
@@ -274,9 +281,7 @@ def _rates(session: SessionFile) -> list[tuple[str, int, str, Quantity | None, Q
 # ---- notes against photos -------------------------------------------------------------------------------------------
 
 
-def _audit(
-    workspace: Workspace, candles: Sequence[CandleFile], numbers: dict[str, Any]
-) -> Audit | None:
+def _audit(workspace: Workspace, candles: Sequence[CandleFile], numbers: dict[str, Any]) -> Audit | None:
     """The audit of these candles' notes, of these burns alone where numbers say so; None without candles."""
     from dataclasses import replace
 

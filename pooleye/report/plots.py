@@ -1,6 +1,6 @@
 """Plots as SVG text that stands in a page: data in, drawing out; no files, no log.
 
-Each is drawn in the page's own ink (`currentColor`), so that it follows light and dark and prints; what differs, differs
+Each is drawn in the page's own ink (`currentColor`), so that it follows light and dark and prints; what differs, does so
 by mark, dash or hatch and is named in words, never by colour alone. The one accent, for limits, is the page's `--limit`
 where it has one. Every drawing carries a title and its numbers in words for those who do not see it.
 
@@ -39,7 +39,13 @@ INK, ACCENT = "#010203", "#040506"  # stand for the page's ink and its colour of
 MARKERS = "os^Dv<>PX*"
 DASHES: Sequence[Any] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)), (0, (8, 3)), (0, (3, 1)))
 _TOLD_AT_MOST = 14  # numbers a description lists; of more it tells the range and the latest
-_SVG = {"svg.fonttype": "none", "font.size": 8.0, "axes.linewidth": 0.7, "hatch.linewidth": 0.5, "path.simplify": True}
+_SVG: Any = {
+    "svg.fonttype": "none",
+    "font.size": 8.0,
+    "axes.linewidth": 0.7,
+    "hatch.linewidth": 0.5,
+    "path.simplify": True,
+}
 
 
 @dataclass(frozen=True)
@@ -80,13 +86,13 @@ def pool_over_time(burns: Sequence[PoolBurn], bore_mm: float, *, title: str) -> 
     with _drawn(title, _pool_words(burns, bore_mm)) as sheet:
         axes = sheet.axes
         for burn in burns:
-            at = (lambda minutes, start=burn.began_h: start + minutes / 60) if life else (lambda minutes: minutes)
+            start, scale = (burn.began_h, 60) if life else (0.0, 1)
             if burn.curve:
-                x = [at(one[0]) for one in burn.curve]
+                x = [start + one[0] / scale for one in burn.curve]
                 low, middle, high = ([one[place] for one in burn.curve] for place in (1, 2, 3))
                 axes.fill_between(x, low, high, color=INK, alpha=0.16, linewidth=0)
                 axes.plot(x, middle, color=INK, linewidth=1.0)
-            _dots(axes, [(at(x), value) for x, value in burn.points], "o", size=2.5 if life else 3.5)
+            _dots(axes, [(start + x / scale, value) for x, value in burn.points], "o", size=2.5 if life else 3.5)
             if life:
                 axes.axvline(burn.began_h, color=INK, alpha=0.3, linewidth=0.5)
         _limits(axes, [(bore_mm, "wall")])
@@ -201,7 +207,7 @@ def clock_picture(
     deepest = max([abs(value) for value in values if value is not None], default=1.0) or 1.0
     scale = max(deepest, abs(worse_below or worse_above or 0.0), 1e-9)
     with _drawn(title, f"{', '.join(said)}.{end}", (2.6, 2.6), polar=True) as sheet:
-        axes = sheet.axes
+        axes: Any = sheet.axes
         axes.set_theta_zero_location("N")
         axes.set_theta_direction(-1)
         for hour, value in enumerate(values):
@@ -237,9 +243,7 @@ class _Sheet:
 
 
 @contextmanager
-def _drawn(
-    title: str, words: str, size_in: tuple[float, float] = SIZE_IN, *, polar: bool = False
-) -> Iterator[_Sheet]:
+def _drawn(title: str, words: str, size_in: tuple[float, float] = SIZE_IN, *, polar: bool = False) -> Iterator[_Sheet]:
     """A sheet with bare axes; leaving the block makes its SVG."""
     from matplotlib import rc_context
     from matplotlib.figure import Figure
@@ -251,7 +255,7 @@ def _drawn(
         written = io.StringIO()
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         figure.savefig(written, format="svg", transparent=True, metadata=nothing)
-    sheet.svg = _for_page(written.getvalue(), title, words)
+    sheet.svg = _for_page(written.getvalue(), title, words, "plot clock" if polar else "plot")
 
 
 def _dots(axes: Axes, points: Points, marker: str, *, hollow: bool = False, size: float = 3.5) -> None:
@@ -347,7 +351,7 @@ def _limit_words(limits: Sequence[Limit], unit: str) -> str:
 _COLOURS: Mapping[str, str] = {INK: "currentColor", ACCENT: "var(--limit, currentColor)"}
 
 
-def _for_page(svg: str, title: str, words: str) -> str:
+def _for_page(svg: str, title: str, words: str, css: str) -> str:
     """The `<svg>` element alone: sized by the page, no style of its own, ids that no other drawing has, words in it."""
     body = svg[svg.index("<svg") :]
     view_box = re.search(r'viewBox="[^"]+"', body)
@@ -362,7 +366,7 @@ def _for_page(svg: str, title: str, words: str) -> str:
     body = re.sub(r' id="([^"]+)"', lambda f: f' id="{mark}-{f[1]}"' if f[1] in used else "", body)
     body = re.sub(r'(url\(#|href="#)', rf"\g<1>{mark}-", body)
     body = re.sub(r"\n\s*", " ", body)
-    head = f'<svg class="plot" role="img" aria-labelledby="{mark}-t {mark}-d" {view_box[0]} stroke-linejoin="round"'
+    head = f'<svg class="{css}" role="img" aria-labelledby="{mark}-t {mark}-d" {view_box[0]} stroke-linejoin="round"'
     told = f'<title id="{mark}-t">{escape(title)}</title><desc id="{mark}-d">{escape(words)}</desc>'
     return f"{head}>{told}{body}".strip()
 

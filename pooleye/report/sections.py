@@ -1,4 +1,4 @@
-"""The parts of a report as a template needs them: stops, reasons, photos with their numbers, limits, what it rests on."""
+"""The parts of a report as a template needs them: stops, reasons, photos with numbers, limits, what it rests on."""
 
 from __future__ import annotations
 
@@ -106,13 +106,16 @@ def outside(findings: Iterable[Finding]) -> list[Reason]:
 
 
 def unseen(verdicts: Sequence[BurnVerdict], life: Iterable[Finding] = ()) -> list[str]:
-    """What was not measured, with the burns in which it was missing."""
+    """What was not measured, with the burns in which it was missing; what another rule judged in that burn was seen."""
     missing: dict[str, list[Finding]] = {}
-    for one in of([*(f for burn in verdicts for f in burn.findings), *life], "missing"):
-        missing.setdefault(one.words.rstrip("."), []).append(one)
+    found = [*(f for burn in verdicts for f in burn.findings), *life]
+    for one in of(found, "missing"):
+        seen = [other for other in found if other.number == one.number and one.words in "; ".join(other.evidence)]
+        if not seen:
+            missing.setdefault(one.words.rstrip("."), []).append(one)
     return [
-        words if len({one.number for one in found}) >= len(verdicts) else f"{words} ({burns_said(found)})"
-        for words, found in missing.items()
+        words if len({one.number for one in times}) >= len(verdicts) else f"{words} ({burns_said(times)})"
+        for words, times in missing.items()
     ]
 
 
@@ -132,7 +135,7 @@ class Photo:
 
 
 def photo(root: Path, code: str, shot: Shot, *, rim_inner_mm: float, long_side_px: int, compared: bool) -> Photo:
-    """A filed photo with its stored outlines; `compared`: one of several candles', named, with the numbers that tell."""
+    """A filed photo with its stored outlines; `compared`: among other candles' photos, so named."""
     title = f"{code}, {say_minutes(shot.minutes or 0.0)}" if compared else _title(shot)
     rows = _rows(shot.result.quantities) if shot.result else {}
     told = ", ".join(f"{QUANTITIES[name][1]} {value}" for name, value in rows.items())

@@ -138,7 +138,11 @@ class Workshop:
         place = Place(code, "alight", number, at, at)
         self.photo(place, LOOKS[MINUTES.index(at)], values)
         if at == MINUTES[-1]:
-            seen = {"flame_height": (flame + 0.4 * index, 0.6), "smoke_strength": (0.02, 0.04), "flame_lean": (1.0, 0.6)}
+            seen = {
+                "flame_height": (flame + 0.4 * index, 0.6),
+                "smoke_strength": (0.02, 0.04),
+                "flame_lean": (1.0, 0.6),
+            }
             self.photo(place, SIDE, seen)
 
 
@@ -226,4 +230,3 @@ def fresh(empty_root: Path, tmp_path: Path) -> Iterator[Workshop]:
     made = Workshop(tmp_path / "log")
     yield made
     made.workspace.close()
-
