@@ -109,9 +109,7 @@ def make_clip(shot: Shot, path: Path, spp: int) -> dict[str, Any]:
         assert shot.side is not None
         assert shot.seen is not None
         with tempfile.TemporaryDirectory() as scratch:
-            seen = side.radiance(
-                spec, shot.seen, shot.scene, shot.side, workshop.CLIP_LONG_SIDE_PX, spp, Path(scratch)
-            )
+            seen = side.radiance(spec, shot.seen, shot.scene, shot.side, workshop.CLIP_LONG_SIDE_PX, spp, Path(scratch))
         chosen = chosen or phone.choose(seen, shot.phone)
         phone.save(phone.develop(seen, shot.phone, k, chosen), frame, None, replace(shot.phone, jpeg_quality=92))
     heights = np.array(shot.frames_mm)

@@ -14,7 +14,7 @@ import mitsuba as mi
 import numpy as np
 from numpy.typing import NDArray
 
-from . import looks, scene, sets, tracing, truth
+from . import scene, sets, tracing, truth
 from .camera import Pinhole, ellipse_of_circle
 from .geometry import grid_mesh
 from .scene import CIRCLE, Stage, rgb, two_sided
@@ -99,14 +99,14 @@ def add_liquid(stage: Stage, spec: Spec, depth_mm: float) -> None:
         grid_mesh(points[::-1], np.stack([u, v], -1)[::-1], wrap=True),
         {
             "type": "mask",
-            "opacity": scene.picture(np.repeat(cover[:, None, None], 4, 1)[::1], wrap="clamp"),
+            "opacity": scene.picture(np.repeat(cover[:, None, None], 4, 1), wrap="clamp"),
             "nested": two_sided({"type": "plastic", "int_ior": 1.44, "diffuse_reflectance": rgb(colour)}),
         },
     )
 
 
 def add_surroundings(stage: Stage, spec: Spec, made: sets.Set, view: SideView, camera: Pinhole) -> None:
-    """Table, room and things; a thing's place is given in mm from the vessel: to the right, and away from the camera."""
+    """Table, room and things; the place of a thing is in mm from the vessel: to the right, and away from the camera."""
     t = mi.ScalarTransform4f
     z = -(spec.vessel.height_mm - spec.vessel.lip_mm)
     level = view.azimuth_deg - 90
@@ -168,12 +168,12 @@ def smoking(picture: Linear, spec: Spec, state: SideState, camera: Pinhole) -> L
     px = camera.project(line)
     scale = camera.f_px / float(np.linalg.norm(camera.position_mm))
     cover = np.zeros(picture.shape[:2], np.float32)
-    y, x = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]].astype(np.float32)
+    x = np.arange(picture.shape[1], dtype=np.float32)
     for k in np.unique(np.clip(np.round(px[:, 1]), 0, picture.shape[0] - 1).astype(int)):
         at = int(np.argmin(np.abs(px[:, 1] - k)))
         width = (0.8 + 0.022 * up[at]) * scale
         fade = state.smoke * np.exp(-up[at] / 75) * np.clip(up[at] / 4, 0, 1)
-        cover[k] = fade * np.exp(-0.5 * ((x[k] - px[at, 0]) / width) ** 2)
+        cover[k] = fade * np.exp(-0.5 * ((x - px[at, 0]) / width) ** 2)
     grey = SMOKE_GREY * cv2.GaussianBlur(picture, (0, 0), 6 * scale)
     return (picture * (1 - cover[..., None]) + grey * cover[..., None]).astype(np.float32)
 

@@ -24,7 +24,7 @@ BURN_MIN = 240.0
 
 @dataclass(frozen=True)
 class Jar:
-    """A vessel as callipers give it. `floor_mm`: thickness of its base; `lip_mm`: how far the lip stands above the rim."""
+    """A vessel as callipers give it. `floor`: thickness of its base; `lip`: how far the lip stands above the rim."""
 
     name: str
     kind: str  # of studio.spec.KINDS
@@ -149,7 +149,17 @@ def _days(day: str, first: str, after_min: float, count: int) -> tuple[datetime,
 
 CODES = ("MAKX", "4AYJ", "HCC3", "XCMM", "CC3C", "PEER", "7EPF", "JE44", "YFFJ", "EFR9", "RF7T", "9HHC")
 FACTORS = (1.0, 0.975, 1.02, 1.0, 1.025, 0.985, 1.0, 1.02, 0.98)
-PLACES = ((0.5, -0.4), (-0.9, 0.6), (0.3, 0.8), (0.6, 0.3), (-0.7, -0.5), (1.1, 0.2), (-0.4, 0.9), (0.9, -0.8), (0.2, 0.5))
+PLACES = (
+    (0.5, -0.4),
+    (-0.9, 0.6),
+    (0.3, 0.8),
+    (0.6, 0.3),
+    (-0.7, -0.5),
+    (1.1, 0.2),
+    (-0.4, 0.9),
+    (0.9, -0.8),
+    (0.2, 0.5),
+)
 FIG, RAIN = "fig and cedar", "rain on slate"
 
 
@@ -165,7 +175,9 @@ def specimens() -> tuple[Specimen, ...]:
     tin = _days("2025-03-23", "13:00", 0, 2)
     made.append(Specimen(10, CODES[9], TIN, TIN_WICK, 98.0, (0.8, -0.6), tin, (BURN_MIN + 4,) * 2, 1.0, scent=RAIN))
     other = tuple(one + timedelta(minutes=4) for one in tin)
-    made.append(Specimen(11, CODES[10], TIN, TIN_WICK, 98.0, (-0.6, 0.9), other, (244.0, 127.0), 1.0, drifts=True, scent=RAIN))
+    made.append(
+        Specimen(11, CODES[10], TIN, TIN_WICK, 98.0, (-0.6, 0.9), other, (244.0, 127.0), 1.0, drifts=True, scent=RAIN)
+    )
     light = _days("2025-03-25", "17:00", 0, 1)
     made.append(Specimen(12, CODES[11], CUP, THIN, 13.6, (0.2, 0.1), light, (226.0,), 1.0, scent="unscented"))
     return tuple(made)
@@ -204,7 +216,7 @@ def looks() -> tuple[Look, ...]:
 
     def side(candle: int, burn: int, minutes: float, **more: object) -> None:
         one = made[candle]
-        name = f"{one.code}/burn {burn} {minutes:.0f}min side.jpg"
+        name = f"{one.code}/burn{burn}_{minutes:.0f}min_side.jpg"
         found.append(
             Look(name, candle, burn, minutes, "side", _taken(one, burn, minutes, 85), tag=False, **more)  # type: ignore[arg-type]
         )
@@ -230,10 +242,10 @@ def looks() -> tuple[Look, ...]:
         top(11, 1, minutes, tag=False)
     side(11, 1, 120.0)
     found.append(
-        Look("XCMM/burn 1 120min top.jpg", 3, 1, 120.0, "top", _taken(made[3], 1, 120, 22), tag=True, blurred=True)
+        Look("XCMM/burn1_120min_top.jpg", 3, 1, 120.0, "top", _taken(made[3], 1, 120, 22), tag=True, blurred=True)
     )
     found.append(
-        Look("XCMM/burn 3 240min side.mp4", 3, 3, 240.0, "side", _taken(made[3], 3, 240, 110), tag=False, clip=True)
+        Look("XCMM/burn3_240min_side.mp4", 3, 3, 240.0, "side", _taken(made[3], 3, 240, 110), tag=False, clip=True)
     )
     return tuple(_named(found))
 

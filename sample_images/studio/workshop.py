@@ -133,7 +133,9 @@ def phone_of(look: Look, light: sets.Light, rng: np.random.Generator) -> Phone:
 def tags_of(look: Look, light: sets.Light) -> Tags | None:
     if not look.exif:
         return None
-    return Tags(f"{look.taken:%Y:%m:%d %H:%M:%S}", story.ZONE, 26, look.orientation, iso=500 if light is EVENING else 125)
+    return Tags(
+        f"{look.taken:%Y:%m:%d %H:%M:%S}", story.ZONE, 26, look.orientation, iso=500 if light is EVENING else 125
+    )
 
 
 def tag_text(one: Specimen) -> str:
@@ -141,7 +143,10 @@ def tag_text(one: Specimen) -> str:
 
 
 BENCH = {
-    1: (Prop("pencil", (0.14, 0.62), 66, 150, (0.62, 0.33, 0.05)), Prop("matches", (0.88, 0.20), 25, 53, (0.12, 0.25, 0.24))),
+    1: (
+        Prop("pencil", (0.14, 0.62), 66, 150, (0.62, 0.33, 0.05)),
+        Prop("matches", (0.88, 0.20), 25, 53, (0.12, 0.25, 0.24)),
+    ),
     2: (Prop("ruler", (0.50, 0.90), 3, 168), Prop("sprig", (0.12, 0.22), 70, 120, (0.20, 0.30, 0.19), seed=4)),
     3: (Prop("saucer", (0.12, 0.80), 15, 84, (0.70, 0.69, 0.66), seed=1),),
     0: (Prop("wicks", (0.14, 0.78), 35, 86, seed=3), Prop("pencil", (0.86, 0.85), 155, 150, (0.12, 0.25, 0.4))),
@@ -197,9 +202,7 @@ def side_shot(look: Look, one: Specimen, state: State) -> Shot:
     if look.clip:
         t = np.arange(CLIP_FRAMES) / CLIP_FPS
         frames = tuple(state.flame_mm + 1.6 * np.sin(2 * np.pi * 2.4 * t) + 0.5 * np.sin(2 * np.pi * 0.7 * t + 1))
-    return Shot(
-        look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames
-    )
+    return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames)
 
 
 @cache
@@ -211,5 +214,3 @@ def shots() -> tuple[Shot, ...]:
         state = one.state(look.burn, look.minutes)
         out.append((top_shot if look.view == "top" else side_shot)(look, one, state))
     return tuple(out)
-
-
