@@ -7,7 +7,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -24,8 +24,10 @@ from starlette.staticfiles import StaticFiles
 
 from pooleye import cautions
 from pooleye.burnlog.once import KeptBefore, once
+from pooleye.burnlog.photo_shown import PhotoShown, show_photo
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
+from pooleye.measurement import RIM_KEYS
 from pooleye.phone import pages, uploads, words, work
 from pooleye.phone.actions import ACTIONS, Form, moment_of_tap
 from pooleye.phone.guard import Guard, TooMuch
@@ -37,6 +39,8 @@ _HERE = Path(__file__).parent
 _KEY = re.compile(r"[0-9a-f]{32}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _TOLD_REMEMBERED = 500
+# Standard uncertainty of a handle put down by hand, photo pixels: where the page does not say, and at least.
+_HAND_PX, _LEAST_HAND_PX = 5.0, 0.5
 _AGAIN = Told((), ("This was kept before; nothing was filed twice.",))
 
 Answer = Callable[[Request], Awaitable[Response]]
@@ -62,17 +66,22 @@ class Bench:
         )
         self.templates.filters["quantity"] = lambda one, name: words.number(name, one, self.workspace.settings.units)
         self.templates.filters["for_phone"] = words.for_phone
+        # "1 h 00" stays on one line
+        self.templates.filters["tight"] = lambda text: text.replace(" h ", "\u00a0h\u00a0")
 
     def page(self, name: str, request: Request, status: int = 200, **shown: Any) -> HTMLResponse:
         """A template with what every page needs: a fresh key for its forms, what was told, read-only or not."""
         key = request.query_params.get("told", "")
+        told = self.told.get(key, _AGAIN) if _KEY.fullmatch(key) else None
+        stops = dict.fromkeys([*(told.stops if told else ()), *shown.pop("stops", ())])
         general: dict[str, Any] = {
             "workshop": self.workspace.settings.name,
             "units": self.workspace.settings.units,
             "read_only": self.read_only,
             "now": self.workspace.now().timestamp(),
             "new_key": lambda: secrets.token_hex(16),
-            "told": self.told.get(key, _AGAIN) if _KEY.fullmatch(key) else None,
+            "told": told,
+            "stops": list(stops),
             "error": None,
             "typed": {},
             "failed": "",
@@ -161,7 +170,8 @@ async def pair(request: Request) -> Response:
 async def bench_page(request: Request) -> Response:
     """What burns, what is due."""
     bench = _bench(request)
-    return bench.page("bench.html", request, table=await run_in_threadpool(pages.bench, bench.workspace))
+    table = await run_in_threadpool(pages.bench, bench.workspace)
+    return bench.page("bench.html", request, table=table, stops=table.stops)
 
 
 async def candle_page(request: Request) -> Response:
@@ -175,7 +185,7 @@ async def _candle(request: Request, code: str, status: int = 200, **more: Any) -
     bench = _bench(request)
     shown = await run_in_threadpool(pages.candle, bench.workspace, code)
     return bench.page(
-        "candle.html", request, status, page=shown, incidents=INCIDENTS, grades=THROW_GRADES, **more
+        "candle.html", request, status, page=shown, stops=shown.stops, incidents=INCIDENTS, grades=THROW_GRADES, **more
     )  # fmt: skip
 
 
@@ -321,27 +331,87 @@ def _sha256(request: Request) -> str:
 
 
 async def _photo(request: Request, sha256: str, status: int = 200, **more: Any) -> Response:
-    from pooleye.burnlog.photo_shown import show_photo
-
     bench = _bench(request)
     shown = await run_in_threadpool(show_photo, bench.workspace, sha256)
     _, size = await bench.picture(shown.sha256, shown.path)
-    first, rest = words.rows(shown.quantities, shown.by_hand, bench.workspace.settings.units)
     others = await run_in_threadpool(pages.others, bench.workspace, shown.place.candle)
     return bench.page(
-        "photo.html", request, status, photo=shown, size=size, first=first, rest=rest, others=others,
-        stops=words.stops_of(shown.advice), advice=words.others_of(shown.advice), **more,
+        "photo.html", request, status, photo=shown, size=size, view=_around(shown, size), others=others,
+        stops=words.stops_of(shown.advice), advice=words.others_of(shown.advice), **_numbers(bench, shown), **more,
     )  # fmt: skip
 
 
 async def picture(request: Request) -> Response:
     """The photo itself, small and without its tags."""
-    from pooleye.burnlog.photo_shown import show_photo
-
     bench = _bench(request)
     shown = await run_in_threadpool(show_photo, bench.workspace, _sha256(request))
     path, _ = await bench.picture(shown.sha256, shown.path)
     return FileResponse(path, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000"})
+
+
+# --- drawing by hand -------------------------------------------------------------------------------------------------
+
+
+async def draw_page(request: Request) -> Response:
+    """Rim and pool with handles to drag."""
+    bench = _bench(request)
+    photo = await run_in_threadpool(show_photo, bench.workspace, _sha256(request))
+    _, size = await bench.picture(photo.sha256, photo.path)
+    return bench.page("draw.html", request, photo=photo, size=size, **_drawing(photo, size), **_numbers(bench, photo))
+
+
+def _drawing(photo: PhotoShown, size: tuple[int, int]) -> dict[str, Any]:
+    """Rim and pool to begin with."""
+    rim = photo.found_px["rim"]
+    middle = [size[0] / 2, size[1] / 2, min(size) / 3, min(size) / 3, 0.0]
+    axes = [rim[name] for name in RIM_KEYS] if rim else middle
+    return {"rim": axes, "pool": photo.found_px["pool"] or [], "view": _around(photo, size)}
+
+
+def _around(photo: PhotoShown, size: tuple[int, int]) -> list[float]:
+    """The part of the photo worth showing, x, y, width, height: around the rim of a top view, else all of it."""
+    rim = photo.found_px["rim"]
+    if rim is None or photo.view != "top":
+        return [0.0, 0.0, float(size[0]), float(size[1])]
+    reach = 1.25 * rim["semi_major"]
+    left, top = max(rim["cx"] - reach, 0.0), max(rim["cy"] - reach, 0.0)
+    right, bottom = min(rim["cx"] + reach, size[0]), min(rim["cy"] + reach, size[1])
+    return [round(one, 1) for one in (left, top, right - left, bottom - top)]
+
+
+def _numbers(bench: Bench, photo: PhotoShown) -> dict[str, Any]:
+    first, rest = words.rows(photo.quantities, photo.by_hand, bench.workspace.settings.units)
+    return {"first": first, "rest": rest}
+
+
+async def draw(request: Request) -> Response:
+    """What was drawn: with a key it is kept beside the tool's numbers, without one only worked out."""
+    bench, sha256, fields = _bench(request), _sha256(request), await _posted(request)
+    key = fields.get("key")
+    if key is not None and not _KEY.fullmatch(key):
+        raise HTTPException(400, "this form has no proper key; reload the page")
+    ask = work.Draw(
+        bench.workspace.root, bench.workspace.now(), sha256, fields.get("rim", ""), fields.get("pool", ""),
+        _hand_px(fields.get("u_px", "")), key, _device(request).who,
+    )  # fmt: skip
+    try:
+        done = await bench.work.do(work.draw_job, ask)
+    except KeptBefore:
+        return _back(f"/photo/{sha256}?told={key}")
+    if key is not None:
+        bench.remember(key, Told((), ("Kept as drawn, beside the tool's numbers.",)))
+        return _back(f"/photo/{sha256}?told={key}")
+    photo = replace(await run_in_threadpool(show_photo, bench.workspace, sha256), by_hand=done.by_hand)
+    return bench.page("numbers.html", request, photo=photo, **_numbers(bench, photo))
+
+
+def _hand_px(text: str) -> float:
+    """How far the hand trembled, in the photo's pixels, as the page says it; within what a hand can be."""
+    try:
+        said = float(text)
+    except ValueError:
+        return _HAND_PX
+    return min(max(said, _LEAST_HAND_PX), 500.0) if said == said else _HAND_PX
 
 
 # --- beyond the bench ------------------------------------------------------------------------------------------------
@@ -352,7 +422,7 @@ async def life_page(request: Request) -> Response:
     bench = _bench(request)
     shown = await run_in_threadpool(pages.candle, bench.workspace, request.path_params["code"])
     frames = pages.life(bench.workspace, shown.shown)
-    return bench.page("life.html", request, page=shown, frames=frames)
+    return bench.page("life.html", request, page=shown, stops=shown.stops, frames=frames)
 
 
 # --- when something is wrong -----------------------------------------------------------------------------------------
@@ -397,6 +467,8 @@ def _routes() -> list[Route | Mount]:
         Route("/photo", take_photo, methods=["POST"]),
         Route("/photo/{sha256}", photo_page),
         Route("/photo/{sha256}/picture.jpg", picture),
+        Route("/photo/{sha256}/draw", draw_page, methods=["GET"]),
+        Route("/photo/{sha256}/draw", draw, methods=["POST"]),
         Mount("/static", StaticFiles(directory=_HERE / "static")),
     ]
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pooleye.burnlog import overview
 from pooleye.burnlog.overview import BurnShown, CandleShown, Due, FiledPhoto, OnTable
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import say_minutes
 from pooleye.phone import words
+
+if TYPE_CHECKING:
+    from pooleye.judge.at_life import CandleVerdict
 
 # A look counts as overdue when its time passed by more than a moment (as in the log's own list of what is due).
 _LATE_MIN = 1.0
@@ -102,15 +105,17 @@ def _judged_stops(workspace: Workspace, codes: Sequence[str]) -> tuple[str, ...]
     """What the judge calls a stop in the burns that run."""
     from pooleye.judge import service
 
-    if not codes:
-        return ()
-    found = service.judge(workspace, codes).candles
+    found = service.judge(workspace, codes).candles if codes else ()
     return tuple(
-        f"{verdict.code}: {one.words}"
-        for verdict in found
-        for one in verdict.unsafe
-        if verdict.burns and one.number in (None, verdict.burns[-1].number)
+        one for verdict in found for one in _unsafe(verdict, verdict.burns[-1].number if verdict.burns else None)
     )
+
+
+def _unsafe(verdict: CandleVerdict, burn: int | None = None) -> list[str]:
+    """The stops of a candle (of one burn and of its whole life), in words alone; what another says too, once."""
+    found = [one for one in verdict.unsafe if burn is None or one.number in (None, burn)]
+    said = list(dict.fromkeys(f"{verdict.code}: {one.words}" for one in found))
+    return [one for one in said if not any(other != one and other.startswith(one) for other in said)]
 
 
 @dataclass(frozen=True)
@@ -135,9 +140,10 @@ def candle(workspace: Workspace, code: str) -> CandlePage:
     from pooleye.judge import service
 
     shown = overview.show(workspace, code)
-    verdict = words.told(service.judge(workspace, [shown.candle]).said()) if shown.burns else words.Told((), ())
+    judged = service.judge(workspace, [shown.candle])
+    verdict = words.told(one for one in judged.said() if one != judged.limits) if shown.burns else words.Told((), ())
     alight = next((one for one in bench_rows(workspace) if one.code == shown.candle), None)
-    stops = dict.fromkeys([*words.stops_of(shown.advice), *verdict.stops])
+    stops = dict.fromkeys([*words.stops_of(shown.advice), *_unsafe(judged.candles[0])])
     burn = shown.burns[-1] if shown.burns else None
     photos = burn.photos if burn is not None and alight is not None else ()
     return CandlePage(shown, tuple(stops), alight, verdict, burn, photos)
