@@ -98,8 +98,11 @@ def _or_none(find: Found) -> Any:
 
 
 def _kappa(quantity: str, pairs: Sequence[tuple[str, str]]) -> Interval | None:
+    """Kappa; None also where one side knows only one state: it is 0 then, whatever the other side says."""
     weights: agreement.Weights = "none" if quantity in UNORDERED else "quadratic"
     first, second = [one for one, _ in pairs], [other for _, other in pairs]
+    if len(set(first)) < 2 or len(set(second)) < 2:
+        return None
     found: Interval | None = _or_none(
         lambda: agreement.kappa(agreement.cross_table(first, second, STATES[quantity]), weights)
     )
@@ -131,8 +134,11 @@ def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Thresho
         words.append(agreement.numbers_in_words(quantity, _shown(unit), limits))
     if seeing is not None and seeing.eye.n >= MIN_PAIRS:
         words.append(agreement.threshold_in_words(quantity, _level_unit(seeing.unit), seeing.eye, seeing.tool))
-    if drift is not None and drift.n >= MIN_PAIRS:
-        words.append(agreement.drift_in_words(quantity, drift_unit, drift))
+    if words and drift is not None and drift.n >= MIN_PAIRS:
+        if drift.low <= 0 <= drift.high:
+            words[-1] = f"{words[-1].removesuffix('.')}; no drift to be seen."
+        else:
+            words.append(agreement.drift_in_words(quantity, drift_unit, drift))
     return Eye(tester, quantity, len(graded), len(numbers), kappa, limits, unit, drift, seeing, tuple(words))
 
 
@@ -142,8 +148,9 @@ def _graded_words(quantity: str, graded: Sequence[Pair], kappa: Interval | None)
     if kappa is not None:
         return [agreement.graded_in_words(quantity, kappa)]
     same = sum(one.state == one.measured_state for one in graded)
-    return [f"{quantity}: {same} of {len(graded)} words are the photos' own; only one state occurs, so chance cannot be"
-            " told from skill."]  # fmt: skip
+    alike = "photos" if len({one.measured_state for one in graded}) == 1 else "notes"
+    words = f"{quantity}: {same} of {len(graded)} words agree; only one state occurs in the {alike}"
+    return [f"{words}, so skill cannot be told from chance."]
 
 
 def _drift(

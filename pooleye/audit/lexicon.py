@@ -73,7 +73,7 @@ def _compound_end(
     return max(ends, default=None)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Lexicon:
     """Compiled vocabulary. `phrases` are those that compete for the same words (longest wins); `overlays` (hedges,
     places, dangers) are looked for independently, since the same words may also make a claim."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 from pooleye.audit.attach import ClauseReader
 from pooleye.audit.claims import Claim, Reading, Unread
@@ -47,8 +48,18 @@ def explain(unread: Unread) -> str:
 
 def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
     """Everything a note claims, in the order said; see design of the claims in docs/audit.md."""
-    lexicon = lexicon or load_lexicon()
-    tokens = tokenise(note, Speller(lexicon.vocabulary, lexicon.aliases, lexicon.dangers))
+    return _read(note, lexicon or load_lexicon())
+
+
+@lru_cache(maxsize=4)
+def _speller(lexicon: Lexicon) -> Speller:
+    return Speller(lexicon.vocabulary, lexicon.aliases, lexicon.dangers)
+
+
+@lru_cache(maxsize=4096)
+def _read(note: str, lexicon: Lexicon) -> Reading:
+    """Kept, since an audit reads every note of a log, and the phone page asks for one again and again."""
+    tokens = tokenise(note, _speller(lexicon))
     items = scan(tokens, note, lexicon)
     overlays = scan_overlays(tokens, lexicon, items)
     state = State(tokens, note, lexicon)
