@@ -275,19 +275,19 @@ _FLAGS = (
     Flag(
         "clip-too-short",
         INFO,
-        "The clip has too few pictures to tell how the flame flickers.",
-        "Film for ten seconds.",
+        "Too few pictures, or too short a time, to tell how the flame flickers.",
+        "Film for ten seconds, or take a burst of a dozen photos or more.",
     ),
     Flag(
         "clip-times-missing",
         CAUTION,
-        "The clip does not say when each picture was taken, so no flicker frequency is given.",
-        "Send the clip as the phone made it, not a converted copy.",
+        "Clip or photos do not say, to a part of a second, when each picture was taken: no flicker frequency is given.",
+        "Send clip or photos as the phone made them, not converted copies; a clip knows its times best.",
     ),
     Flag(
         "flame-lost-at-times",
         CAUTION,
-        "The flame was not seen in a good part of the clip, so mean and flicker are less certain.",
+        "The flame was not seen in a good part of the pictures, so mean and flicker are less certain.",
         "Keep the flame in the picture, before a background darker than it.",
     ),
     Flag(
@@ -299,8 +299,8 @@ _FLAGS = (
     Flag(
         "flicker-may-alias",
         INFO,
-        "The flicker is nearly as fast as the clip can show; the true frequency may be higher.",
-        "Film with more pictures per second.",
+        "The flicker is nearly as fast as the pictures can show; the true frequency may be higher.",
+        "Take more pictures per second.",
     ),
     Flag(
         "outer-size-assumed",

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -141,23 +142,47 @@ def _settled_view(view: View, photo: Photo, vessel: Vessel) -> tuple[View, tuple
     return viewpoint_of(photo, vessel)
 
 
+def measure_burst(paths: Sequence[str | Path], vessel: Vessel, *, headspace_mm: float | None = None) -> Measured:
+    """Stills taken in quick succession from the side, measured as one: the flame's height over time.
+
+    The result bears the name of the photo its outlines belong to. Raises UsageError where the photos are no burst.
+    """
+    from pooleye.burst import burst_pictures
+
+    vessel.check_headspace(headspace_mm)
+    return _measure_moving(str(paths[0]) if paths else "", lambda: burst_pictures(paths), vessel, headspace_mm)
+
+
 def _measure_clip(path: str, vessel: Vessel, view: View, headspace_mm: float | None) -> Measured:
     """A clip; clips are taken from the side."""
     from pooleye.clip import Clip
+
+    clip = Clip(path)
+
+    def pictures() -> Iterable[tuple[Photo, float | None]]:
+        if view == "top":
+            raise Declined("clip-from-above")
+        return ((frame.photo, frame.time_s) for frame in clip.frames())
+
+    measured = _measure_moving(path, pictures, vessel, headspace_mm)
+    return replace(measured, result=measured.result.with_flags(*clip.flags))
+
+
+def _measure_moving(
+    path: str,
+    pictures: Callable[[], Iterable[tuple[Photo, float | None]]],
+    vessel: Vessel,
+    headspace_mm: float | None,
+) -> Measured:
     from pooleye.side.moving import METHOD, measure_moving
 
     started_s = time.perf_counter()
-    clip = Clip(path)
     try:
-        if view == "top":
-            raise Declined("clip-from-above")
-        pictures = ((frame.photo, frame.time_s) for frame in clip.frames())
-        moving = measure_moving(pictures, vessel, headspace_mm=headspace_mm)
+        moving = measure_moving(pictures(), vessel, headspace_mm=headspace_mm)
     except Declined as why:
         result = PhotoResult.from_declined(path, "side", why, method=METHOD)
         return Measured(result.with_seconds(time.perf_counter() - started_s), None)
-    result = moving.result.with_flags(*clip.flags).with_seconds(time.perf_counter() - started_s)
-    return Measured(result, moving.photo, moving.series)
+    return Measured(moving.result.with_seconds(time.perf_counter() - started_s), moving.photo, moving.series)
 
 
 def _measure_view(

@@ -45,6 +45,7 @@ FOCAL_35MM_RANGE = (8, 400)
 
 ORIENTATION, EXIF_IFD = 0x0112, 0x8769
 DATE_TIME_ORIGINAL, OFFSET_TIME_ORIGINAL, OFFSET_TIME = 0x9003, 0x9011, 0x9010
+FRACTION_ORIGINAL = 0x9291  # SubSecTimeOriginal
 FOCAL_LENGTH_IN_35MM_FILM = 0xA405
 
 # How a picture with EXIF orientation n is turned upright: (mirror left-right first, then quarter turns clockwise).
@@ -74,7 +75,8 @@ class Photo:
 
     `rgb`: height x width x 3, uint8, sRGB, upright, at working size. `scale_px`: full-size pixels per working pixel.
     `full_size_px`: (width, height) of the upright photo at full size. `taken_at` carries a time zone only where the
-    photo names one; without, it is the camera's own clock. `focal_35mm`: EXIF FocalLengthIn35mmFilm in mm.
+    photo names one; without, it is the camera's own clock. `taken_fraction_s`: the fraction of that second, where the
+    photo tells it. `focal_35mm`: EXIF FocalLengthIn35mmFilm in mm.
     `notes`: oddities of the file, for people.
     """
 
@@ -86,6 +88,7 @@ class Photo:
     taken_at: datetime | None
     sha256: str
     notes: tuple[str, ...] = ()
+    taken_fraction_s: float | None = None
 
     def to_full_px(self, points: Any) -> NDArray[np.float64]:
         """Points (..., 2) of the working picture in full-size pixels: a pixel's centre stays its centre."""
@@ -123,6 +126,7 @@ def photo_from_bytes(
         full_size_px=_turned_size(header.size, turn),
         focal_35mm=focal_35mm,
         taken_at=taken_at,
+        taken_fraction_s=_fraction_s(camera_tags),
         sha256=hashlib.sha256(data).hexdigest(),
         notes=tuple(note for note in (focal_note, time_note, _colour_note(header)) if note),
     )
@@ -376,6 +380,12 @@ def _taken_at(tags: Mapping[int, Any]) -> tuple[datetime | None, str | None]:
         return None, f"the time in the photo ({str(stored)[:30]!r}) cannot be read"
     zone = _time_zone(str(tags.get(OFFSET_TIME_ORIGINAL) or tags.get(OFFSET_TIME) or ""))
     return naive.replace(tzinfo=zone), None if zone else "the photo does not name its time zone"
+
+
+def _fraction_s(tags: Mapping[int, Any]) -> float | None:
+    """The digits of SubSecTimeOriginal behind a decimal point."""
+    digits = str(tags.get(FRACTION_ORIGINAL) or "").strip("\0 ")
+    return float(f"0.{digits}") if re.fullmatch(r"[0-9]{1,9}", digits) else None
 
 
 def _time_zone(offset: str) -> timezone | None:

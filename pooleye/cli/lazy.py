@@ -16,7 +16,7 @@ from typer.core import TyperGroup
 #: Family -> command -> first line of its help.
 FAMILIES: Mapping[str, Mapping[str, str]] = {
     "burst": {
-        "burst": "Measure a burst of stills from the side as one: the flame's height over time, its spread and flicker.",
+        "burst": "Measure a burst of stills from the side as one: the flame's height over time and its flicker.",
     },
     "log_workspace": {
         "new": "Begin a burn log in a folder.",

@@ -50,21 +50,21 @@ def measure(
     from pooleye.report.overlay import overlay_names
     from pooleye.report.text import result_as_text
 
-    vessel = _vessel(rim_inner, rim_outer, base_inner, vessel_height)
+    vessel = given_vessel(rim_inner, rim_outer, base_inner, vessel_height)
     asked = _required_photos(photos)
     checked_view = _checked_view(view)
-    headspace_mm = _headspace_mm(headspace, vessel, "headspace")
-    baseline_headspace_mm = _headspace_mm(baseline_headspace, vessel, "headspace of the baseline")
-    folder = _overlay_folder(overlay)
+    headspace_mm = given_headspace_mm(headspace, vessel, "headspace")
+    baseline_headspace_mm = given_headspace_mm(baseline_headspace, vessel, "headspace of the baseline")
+    folder = overlay_folder(overlay)
     clean = _loaded_baseline(baseline)
     outcomes = _measured(asked, vessel, checked_view, headspace_mm, clean, baseline_headspace_mm)
     any_unread = isinstance(clean, str)
     for outcome, name in zip(outcomes, overlay_names(asked), strict=True):
-        drawn = _draw(outcome, vessel, folder / name) if folder else None
-        typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, drawn))
+        picture = drawn(outcome, vessel, folder / name) if folder else None
+        typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, picture))
         any_unread |= outcome.unread
     if not as_json:
-        _say_cautions()
+        say_cautions()
     raise typer.Exit(1 if any_unread else 0)
 
 
@@ -102,7 +102,8 @@ def _loaded_baseline(path: str | None) -> Photo | str | None:
         return path
 
 
-def _vessel(rim_inner: str | None, rim_outer: str | None, base_inner: str | None, height: str | None) -> Vessel:
+def given_vessel(rim_inner: str | None, rim_outer: str | None, base_inner: str | None, height: str | None) -> Vessel:
+    """The vessel of these options. Raises UsageError without the inner rim, or for sizes no vessel has."""
     from pooleye.measuring import Vessel
 
     if rim_inner is None:
@@ -129,7 +130,7 @@ def _optional_mm(text: str | None, what: str) -> float | None:
     return None if text is None else _required_mm(text, what)
 
 
-def _headspace_mm(text: str | None, vessel: Vessel, what: str) -> float | None:
+def given_headspace_mm(text: str | None, vessel: Vessel, what: str) -> float | None:
     """A headspace that fits the vessel; 0 is one: wax up to the rim."""
     if text is not None and text.strip() in ("0", "0mm", "0 mm", "0in", "0 in"):
         return 0.0
@@ -151,7 +152,8 @@ def _checked_view(view: str) -> View:
     raise UsageError("view-unknown", f"--view {view!r} is not known", looked_for="top, side or auto", hint="--view top")
 
 
-def _overlay_folder(name: str | None) -> Path | None:
+def overlay_folder(name: str | None) -> Path | None:
+    """The folder for overlays, made if need be. Raises UsageError where it cannot be."""
     if name is None:
         return None
     folder = Path(name)
@@ -166,7 +168,7 @@ def _overlay_folder(name: str | None) -> Path | None:
     return folder
 
 
-def _draw(outcome: Measured, vessel: Vessel, path: Path) -> Path | None:
+def drawn(outcome: Measured, vessel: Vessel, path: Path) -> Path | None:
     """Writes the overlay and gives its path, or None for a file that could not be read."""
     from pooleye.report.overlay import draw_overlay
 
@@ -176,7 +178,8 @@ def _draw(outcome: Measured, vessel: Vessel, path: Path) -> Path | None:
     return path
 
 
-def _say_cautions() -> None:
+def say_cautions() -> None:
+    """The usual cautions, for people."""
     import textwrap
 
     from pooleye import cautions

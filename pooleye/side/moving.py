@@ -19,10 +19,11 @@ from pooleye.flags import Declined
 from pooleye.measurement import PhotoResult, Quantity
 from pooleye.side.flame import Body
 from pooleye.side.flames import flames_of
-from pooleye.side.flicker import MIN_SAMPLES, dominant_peak, spectrum_of
+from pooleye.side.flicker import MIN_SECONDS, dominant_peak, spectrum_of
 from pooleye.side.locate import Located, followed, vessel_part
 from pooleye.side.measure import Scene, measured_scene, seen_scene
 from pooleye.side.quantity import quantity
+from pooleye.side.vessel import located_vessel
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
@@ -37,6 +38,9 @@ MAX_CUT_SHARE = 0.1  # of the pictures with the flame out of the picture
 U_TIP_FRAME_MM = 0.12  # judged: scatter of one picture's tip, with the pose's own
 SAME_FLAME_MM = 8.0
 NEAR_NYQUIST = 0.8
+LOST_SHORTFALL = 0.3  # of the outline's lines, together, beyond which following has lost the vessel
+SEARCHES = 60  # for it, in one clip
+MIN_SPREAD = 5  # pictures; the spread of fewer is known to no better than 40 %
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,10 +117,17 @@ def _followed_tips(
     body = _main_body(before.rgb, located, inner, scene.pool_mm, None)
     seen = [] if body is None else [_Seen(time_s, _tip_mm(body))]
     count, cut = 1, 0
+    searches = SEARCHES
     for photo, at_s in stream:
         count += 1
-        located = followed(photo.rgb, located, _shift_px(before.rgb, photo.rgb, located))
-        before = photo
+        there = followed(photo.rgb, located, _shift_px(before.rgb, photo.rgb, located))
+        if there.shortfall > scene.located.shortfall + LOST_SHORTFALL and searches:
+            searches -= 1
+            shift_px = _far_shift_px(photo, scene, located)
+            if shift_px is None:
+                continue
+            there = followed(photo.rgb, located, shift_px)
+        located, before = there, photo
         found = _main_body(photo.rgb, located, inner, scene.pool_mm, body)
         if found is None:
             continue
@@ -126,6 +137,20 @@ def _followed_tips(
         else:
             seen.append(_Seen(at_s, _tip_mm(body)))
     return seen, count, cut
+
+
+def _far_shift_px(photo: Photo, scene: Scene, located: Located) -> Array | None:
+    """Where following lost the vessel, since the hand moved too far, it is looked for anew; None where it is not seen.
+
+    Only its place is taken from there: roll, tilt and distance go on as they were, so that heights stay comparable.
+    """
+    headspace_mm = None if scene.pool_mm is None else scene.outside.frustum.height_mm - scene.pool_mm
+    try:
+        anew, _ = located_vessel(photo.rgb, scene.outside, scene.located.pose.camera, headspace_mm)
+    except Declined:
+        return None
+    middles = [one.pose.axis_px(one.pose.frustum.height_mm / 2)[0] for one in (anew, located)]
+    return np.asarray(middles[0] - middles[1])
 
 
 def _main_body(
@@ -177,13 +202,18 @@ def _over_time(series: HeightSeries, still: PhotoResult) -> tuple[dict[str, Quan
     found = {name: quantity(float(heights.mean()), "mm", parts | {"time": _u_mean(heights)})}
     if name == "flame_height":
         found["flame_height_max"] = quantity(float(heights.max()), "mm", parts | {"picture": U_TIP_FRAME_MM})
-    if len(heights) < MIN_SAMPLES:
+    if len(heights) < MIN_SPREAD or _shorter_than_a_swing(series.times_s):
         return found, ["clip-too-short"]
     found["flicker_amplitude"] = _amplitude(heights, parts, known_mm=float(heights.mean()))
     if series.times_s is None:
         return found, ["clip-times-missing"]
     frequency, flags = _frequency(series.times_s, heights)
     return found | frequency, flags
+
+
+def _shorter_than_a_swing(times_s: Array | None) -> bool:
+    """Whether the pictures lie so close together that they show less than one slow swing of the flame."""
+    return times_s is not None and float(times_s[-1] - times_s[0]) < MIN_SECONDS
 
 
 def _u_mean(heights: Array) -> float:
