@@ -141,10 +141,23 @@ def join_clip(frames: Path, target: Path) -> None:
         container.mux(stream.encode(None))
 
 
+def write_scenario() -> None:
+    """workshop/scenario.json from the story: one entry a line."""
+    from studio.log import scenario
+
+    parts = []
+    for key, value in scenario().items():
+        lines = ",\n  ".join(json.dumps(one, ensure_ascii=False) for one in value) if isinstance(value, list) else ""
+        parts.append(f'"{key}": ' + (f"[\n  {lines}\n]" if lines else json.dumps(value, ensure_ascii=False)))
+    WORKSHOP.mkdir(exist_ok=True)
+    (WORKSHOP / "scenario.json").write_text("{\n" + ",\n".join(parts) + "\n}\n", encoding="utf-8")
+
+
 def collect(out: Path) -> None:
     """Photos, clip and truth.json from a folder of renders into workshop/."""
     from studio.story import looks
 
+    write_scenario()
     facts = []
     for look in looks():
         made, target = out / look.file, WORKSHOP / "photos" / look.file
@@ -172,7 +185,10 @@ def main() -> None:
     p.add_argument("--share", default="1/1", help="K/N: every N-th photo, from the K-th on")
     p.add_argument("--out", type=Path, default=WORKSHOP / "renders")
     p.add_argument("--collect", type=Path, help="gather a folder of renders into workshop/, render nothing")
+    p.add_argument("--scenario", action="store_true", help="write workshop/scenario.json, render nothing")
     a = p.parse_args()
+    if a.scenario:
+        return write_scenario()
     if a.collect:
         return collect(a.collect)
     import cv2
