@@ -111,7 +111,7 @@ def _word(findings: list[Finding], burn: Burn, vessel_kind: str) -> str:
     if speaks(cool):
         return "runs cool"
     telling = [one for one in findings if one.rule in _TELLING[vessel_kind] and one.severity != "missing"]
-    if burn.ended and not telling:
+    if not telling and (burn.ended or all(one.severity == "missing" for one in findings)):
         return "cannot tell"
     if any(one.alone for one in of(findings, "close")):
         return "too close to call"

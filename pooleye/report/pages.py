@@ -73,7 +73,7 @@ def trial_page(workspace: Workspace, name: str) -> str:
         stops=[*sections.stops(verdict.stops if verdict else ()), *_dangers(audit)],
         trial=trial,
         verdict=verdict,
-        refusals=sections.reasons(verdict.fair.refusals) if verdict else [],
+        refusals=sections.refusals(verdict.fair.refusals) if verdict else [],
         fair_cautions=sections.reasons(verdict.fair.cautions) if verdict else [],
         arm_charts=list(charts.arm_charts(verdict.arms)) if verdict else [],
         charts=list(charts.trial_charts([one.evidence for one in trial.candles])),

@@ -1,8 +1,8 @@
 """Plots as SVG text that stands in a page: data in, drawing out; no files, no log.
 
-Each is drawn in the page's own ink (`currentColor`), so that it follows light and dark and prints; what differs, does so
-by mark, dash or hatch and is named in words, never by colour alone. The one accent, for limits, is the page's `--limit`
-where it has one. Every drawing carries a title and its numbers in words for those who do not see it.
+Each is drawn in the page's own ink (`currentColor`), so that it follows light and dark and prints; what differs, does
+so by mark, dash or hatch and is named in words, never by colour alone. The one accent, for limits, is the page's
+`--limit` where it has one. Every drawing carries a title and its numbers in words for those who do not see it.
 
 Uncertainties are drawn as ± 2u, which holds the truth in about 95 of 100 cases (JCGM 100:2008, 6.3.3).
 """

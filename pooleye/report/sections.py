@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from pathlib import Path
 
@@ -93,6 +93,11 @@ def reasons(findings: Iterable[Finding]) -> list[Reason]:
         Reason(MARKS[one.severity], one.severity, one.place, one.words, "; ".join(one.evidence), one.source)
         for one in by_weight(grouped(findings))
     ]
+
+
+def refusals(findings: Iterable[Finding]) -> list[Reason]:
+    """What forbids comparing the arms of a trial: no danger, so not marked as one."""
+    return [replace(one, mark="refused", severity="watch") for one in reasons(findings)]
 
 
 def all_findings(verdict: CandleVerdict) -> list[Finding]:
