@@ -59,6 +59,7 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
         "remeasure": "Measure all photos again and list what moved.",
         "refile": "File a photo under another candle, burn or minute.",
         "adjust": "Keep your own value for a photo beside the tool's.",
+        "redraw": "Measure a photo from a rim and pool drawn by hand.",
     },
     "log_trace": {
         "trace": "List every candle that holds a lot; with --hold, hold them.",

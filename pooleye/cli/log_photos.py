@@ -1,4 +1,4 @@
-"""`pooleye snap`, `batch`, `remeasure`, `refile`, `adjust`: photos into the log."""
+"""`pooleye snap`, `batch`, `remeasure`, `refile`, `adjust`, `redraw`: photos into the log."""
 
 from __future__ import annotations
 
@@ -20,7 +20,12 @@ Scheduler = Annotated[str | None, typer.Option(metavar="ADDRESS", help="A Dask s
 
 def register(app: typer.Typer) -> None:
     """Adds the commands to the app."""
-    add_all(app, {"snap": snap, "batch": batch, "remeasure": remeasure, "refile": refile, "adjust": adjust})
+    add_all(
+        app,
+        {
+            "snap": snap, "batch": batch, "remeasure": remeasure, "refile": refile, "adjust": adjust, "redraw": redraw,
+        },
+    )  # fmt: skip
 
 
 def snap(
@@ -178,3 +183,26 @@ def adjust(
 
     with opened(folder) as workspace:
         tell(keep(workspace, photo, quantity, value, half_width=give_or_take, who=by), as_json)
+
+
+def redraw(
+    photo: Annotated[str, typer.Argument(help="The photo: its number, name or the start of its SHA-256.")],
+    rim: Annotated[str, typer.Option(metavar="CX,CY,A,B,ANGLE", help="The inner rim as an ellipse, full-size pixels.")],
+    pool: Annotated[str, typer.Option(metavar='"X,Y X,Y …"', help="The pool's outline; none: no wax is liquid.")] = "",
+    give_or_take: Annotated[float, typer.Option(metavar="PX", help="How sure the hand is: one standard deviation.")] = (
+        5.0
+    ),
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who drew.")] = None,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure a photo from a rim and pool drawn by hand.
+
+    The numbers are kept beside the tool's; it is easier on the phone page, with handles to drag.
+    """
+    from pooleye.burnlog.redraw import read_drawn
+    from pooleye.burnlog.redraw import redraw as keep
+
+    drawn = read_drawn(rim, pool, give_or_take)
+    with opened(folder) as workspace:
+        tell(keep(workspace, photo, drawn, who=by), as_json)

@@ -170,9 +170,16 @@ def _refile(workspace: Workspace, form: Form) -> Result:
     return refile(workspace, form.need("photo", "the photo"), form.code)
 
 
+def _settle(workspace: Workspace, form: Form) -> Result:
+    from pooleye.audit.service import settle
+
+    which, verdict = form.need("which", "the contradiction"), form.need("verdict", "how it was")
+    return settle(workspace, which, verdict, by=form.who, why=form.text("why"))
+
+
 #: Name in the address -> what it does.
 ACTIONS: Mapping[str, Callable[[Workspace, Form], Any]] = {
     "light": _light, "snuff": _snuff, "trim": _trim, "weigh": _weigh, "heat": _heat, "throw": _throw,
     "headspace": _headspace, "note": _note, "incident": _incident, "correct": _correct, "strike": _strike,
-    "refile": _refile,
+    "refile": _refile, "settle": _settle,
 }  # fmt: skip

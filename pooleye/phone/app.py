@@ -38,9 +38,12 @@ from pooleye.phone.work import Busy, Snap, Work
 _HERE = Path(__file__).parent
 _KEY = re.compile(r"[0-9a-f]{32}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}")
 _TOLD_REMEMBERED = 500
 # Standard uncertainty of a handle put down by hand, photo pixels: where the page does not say, and at least.
 _HAND_PX, _LEAST_HAND_PX = 5.0, 0.5
+# A photo never changes under its hash; which part of it shows the candle may, when the rim is put right.
+_A_YEAR, _A_MINUTE = {"cache-control": "private, max-age=31536000"}, {"cache-control": "private, max-age=60"}
 _AGAIN = Told((), ("This was kept before; nothing was filed twice.",))
 
 Answer = Callable[[Request], Awaitable[Response]]
@@ -96,12 +99,25 @@ class Bench:
         while len(self.told) > _TOLD_REMEMBERED:
             self.told.popitem(last=False)
 
-    async def picture(self, sha256: str, source: Path) -> tuple[Path, tuple[int, int]]:
+    async def picture(self, photo: PhotoShown) -> tuple[Path, tuple[int, int]]:
         """A small copy of a photo to show, and the photo's full size in pixels."""
-        target = self.pictures / f"{sha256}.jpg"
-        if sha256 not in self.sizes or not target.is_file():
-            self.sizes[sha256] = await self.work.do(work.picture_job, source, target)
-        return target, self.sizes[sha256]
+        target = self.pictures / f"{photo.sha256}.jpg"
+        if photo.sha256 not in self.sizes or not target.is_file():
+            self.sizes[photo.sha256] = await self.work.do(work.picture_job, photo.path, target)
+        return target, self.sizes[photo.sha256]
+
+    async def thumb(self, photo: PhotoShown) -> Path:
+        """A smaller one of the candle alone."""
+        _, size = await self.picture(photo)
+        around = _around(photo, size)
+        target = self.pictures / f"{photo.sha256}-{'-'.join(f'{one:.0f}' for one in around)}.jpg"
+        if not target.is_file():
+            await self.work.do(work.picture_job, photo.path, target, around)
+        return target
+
+    async def ask(self, job: Callable[..., Any], *asked: Any) -> Any:
+        """A job about this workspace at this moment."""
+        return await self.work.do(job, self.workspace.root, self.workspace.now(), *asked)
 
 
 def _bench(request: Request) -> Bench:
@@ -216,6 +232,8 @@ def _do(bench: Bench, name: str, fields: Mapping[str, str], key: str, who: str |
 async def _refused(request: Request, name: str, fields: Mapping[str, str], error: PooleyeError) -> Response:
     """The page again, with what was typed and what is wrong with it."""
     photo = fields.get("photo", "")
+    if name == "settle":
+        return await _told_error(request, error)
     if name in ("strike", "refile") and _SHA256.fullmatch(photo):
         return await _photo(request, photo, 422, error=error)
     code = fields.get("code") or fields.get("which", "").partition("/")[0]
@@ -225,8 +243,10 @@ async def _refused(request: Request, name: str, fields: Mapping[str, str], error
 async def _after(request: Request, name: str, fields: Mapping[str, str], key: str) -> Response:
     bench, photo = _bench(request), fields.get("photo", "")
     if name == "refile" and _SHA256.fullmatch(photo):
-        await bench.work.do(work.again_job, bench.workspace.root, bench.workspace.now(), photo)
+        await bench.ask(work.again_job, photo)
         return _back(f"/photo/{photo}?told={key}")
+    if name == "settle":
+        return _back(f"/audit?told={key}")
     code = fields.get("code") or fields.get("which", "").partition("/")[0]
     return _back(f"/candle/{quote(code, safe='')}?told={key}" if code else f"/?told={key}")
 
@@ -333,7 +353,7 @@ def _sha256(request: Request) -> str:
 async def _photo(request: Request, sha256: str, status: int = 200, **more: Any) -> Response:
     bench = _bench(request)
     shown = await run_in_threadpool(show_photo, bench.workspace, sha256)
-    _, size = await bench.picture(shown.sha256, shown.path)
+    _, size = await bench.picture(shown)
     others = await run_in_threadpool(pages.others, bench.workspace, shown.place.candle)
     return bench.page(
         "photo.html", request, status, photo=shown, size=size, view=_around(shown, size), others=others,
@@ -342,11 +362,15 @@ async def _photo(request: Request, sha256: str, status: int = 200, **more: Any) 
 
 
 async def picture(request: Request) -> Response:
-    """The photo itself, small and without its tags."""
+    """The photo itself, small and without its tags; or the candle in it alone."""
     bench = _bench(request)
     shown = await run_in_threadpool(show_photo, bench.workspace, _sha256(request))
-    path, _ = await bench.picture(shown.sha256, shown.path)
-    return FileResponse(path, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000"})
+    if request.path_params["what"] not in ("picture", "candle"):
+        raise HTTPException(404)
+    if request.path_params["what"] == "candle":
+        return FileResponse(await bench.thumb(shown), media_type="image/jpeg", headers=_A_MINUTE)
+    path, _ = await bench.picture(shown)
+    return FileResponse(path, media_type="image/jpeg", headers=_A_YEAR)
 
 
 # --- drawing by hand -------------------------------------------------------------------------------------------------
@@ -356,7 +380,7 @@ async def draw_page(request: Request) -> Response:
     """Rim and pool with handles to drag."""
     bench = _bench(request)
     photo = await run_in_threadpool(show_photo, bench.workspace, _sha256(request))
-    _, size = await bench.picture(photo.sha256, photo.path)
+    _, size = await bench.picture(photo)
     return bench.page("draw.html", request, photo=photo, size=size, **_drawing(photo, size), **_numbers(bench, photo))
 
 
@@ -421,8 +445,59 @@ async def life_page(request: Request) -> Response:
     """A candle's life: its pictures side by side, its numbers over time."""
     bench = _bench(request)
     shown = await run_in_threadpool(pages.candle, bench.workspace, request.path_params["code"])
+    charts = await bench.ask(work.charts_job, shown.shown.candle)
     frames = pages.life(bench.workspace, shown.shown)
-    return bench.page("life.html", request, page=shown, stops=shown.stops, frames=frames)
+    return bench.page("life.html", request, page=shown, stops=shown.stops, frames=frames, charts=charts)
+
+
+async def trials_page(request: Request) -> Response:
+    """All trials."""
+    bench = _bench(request)
+    return bench.page("trials.html", request, trials=await run_in_threadpool(pages.trials, bench.workspace))
+
+
+async def trial_page(request: Request) -> Response:
+    """A trial: what the judge says, its candles side by side, its drawings."""
+    bench = _bench(request)
+    trial = await _trial(request, request.path_params["number"])
+    said, charts = await bench.ask(work.trial_job, trial.name)
+    verdict = words.told(one for one in said if one != cautions.DISCLAIMER)  # it stands below every page
+    return bench.page("trial.html", request, trial=trial, stops=verdict.stops, verdict=verdict, charts=charts)
+
+
+async def _trial(request: Request, number: str) -> pages.TrialPage:
+    """A trial by its number: names may hold anything, and go into no address."""
+    if not _NUMBER.fullmatch(number):
+        raise HTTPException(404)
+    return await run_in_threadpool(pages.trial, _bench(request).workspace, int(number))
+
+
+async def audit_page(request: Request) -> Response:
+    """Notes against photos."""
+    from pooleye.audit.service import audit_of
+
+    bench = _bench(request)
+    found = await run_in_threadpool(audit_of, bench.workspace)
+    stops = [words.for_phone(one.advice.text) for one in found.to_confirm if one.advice.severity == "stop"]
+    return bench.page("audit.html", request, audit=found, stops=stops)
+
+
+async def report(request: Request) -> Response:
+    """A report to keep: one page with everything in it."""
+    bench, kind = _bench(request), request.path_params["kind"]
+    if kind not in ("candle", "trial", "session"):
+        raise HTTPException(404)
+    if kind == "trial":
+        which = (await _trial(request, request.path_params["which"])).name
+    else:
+        which = request.path_params["which"]
+    page = await bench.ask(work.report_job, kind, which)
+    name = re.sub(r"[^A-Za-z0-9]+", "-", which).strip("-")[:40]
+    headers = {
+        "content-disposition": f'attachment; filename="pooleye-{kind}-{name}.html"',
+        "content-security-policy": "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:",
+    }
+    return HTMLResponse(page, headers=headers)
 
 
 # --- when something is wrong -----------------------------------------------------------------------------------------
@@ -466,9 +541,13 @@ def _routes() -> list[Route | Mount]:
         Route("/upload/{key}", upload_piece, methods=["PUT"]),
         Route("/photo", take_photo, methods=["POST"]),
         Route("/photo/{sha256}", photo_page),
-        Route("/photo/{sha256}/picture.jpg", picture),
+        Route("/photo/{sha256}/{what}.jpg", picture),
         Route("/photo/{sha256}/draw", draw_page, methods=["GET"]),
         Route("/photo/{sha256}/draw", draw, methods=["POST"]),
+        Route("/trials", trials_page),
+        Route("/trial/{number}", trial_page),
+        Route("/audit", audit_page),
+        Route("/report/{kind}/{which}", report),
         Mount("/static", StaticFiles(directory=_HERE / "static")),
     ]
 

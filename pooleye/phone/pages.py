@@ -7,10 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
 from pooleye.burnlog import overview
 from pooleye.burnlog.overview import BurnShown, CandleShown, Due, FiledPhoto, OnTable
+from pooleye.burnlog.records import Photo, Trial
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import say_minutes
+from pooleye.errors import PooleyeError
 from pooleye.phone import words
 
 if TYPE_CHECKING:
@@ -190,12 +194,36 @@ def others(workspace: Workspace, code: str) -> list[OnTable]:
 
 def trials(workspace: Workspace) -> list[tuple[int, str]]:
     """(number, name) of every trial."""
-    from sqlalchemy import select
-
-    from pooleye.burnlog.records import Trial
-
     with workspace.read() as session:
         return [(one.id, one.name) for one in session.scalars(select(Trial).order_by(Trial.id))]
+
+
+@dataclass(frozen=True)
+class TrialPage:
+    """A trial and its candles: arm -> (code, photo of its latest look from above, if any)."""
+
+    number: int
+    name: str
+    question: str | None
+    arms: dict[str, list[tuple[str, str | None]]]
+
+
+def trial(workspace: Workspace, number: int) -> TrialPage:
+    """A trial by its number. Raises PooleyeError for an unknown one."""
+    with workspace.read() as session:
+        record = session.get(Trial, number)
+        if record is None:
+            raise PooleyeError("unknown-trial", f"the log has no trial number {number}", hint="see Trials")
+        arms: dict[str, list[tuple[str, str | None]]] = {}
+        for one in record.candles:
+            newest = (
+                select(Photo)
+                .where(Photo.candle_id == one.id, Photo.voided_at.is_(None), Photo.view != "side")
+                .order_by(Photo.burn_id.desc().nulls_last(), Photo.minutes_alight.desc().nulls_last(), Photo.id.desc())
+            )
+            photo = session.scalars(newest.limit(1)).first()
+            arms.setdefault(one.arm or one.wick.name, []).append((one.code, photo.sha256 if photo else None))
+        return TrialPage(record.id, record.name, record.question, arms)
 
 
 def said(result: Any) -> words.Told:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Executor
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,7 +18,7 @@ Answer = TypeVar("Answer")
 # Photos waiting for their turn; a measuring takes some tenths of a second, so a phone in this queue waits seconds.
 MOST_WAITING = 24
 LONGEST_S = 120.0
-PICTURE_PX = 1280
+PICTURE_PX, THUMB_PX = 1280, 440
 
 
 class Busy(Exception):  # noqa: N818 - tells the phone to come again
@@ -147,9 +147,49 @@ def draw_job(ask: Draw) -> Any:
     return redraw(workspace, ask.photo, drawn, keep=ask.key is not None, who=ask.who)
 
 
-def picture_job(source: Path, target: Path) -> tuple[int, int]:
-    """Write a small upright JPEG of a photo, without its tags; returns the photo's full size (width, height)."""
+def charts_job(root: Path, now: datetime, code: str) -> list[Any]:
+    """Drawings of a candle's life."""
+    from pooleye.judge.service import criteria_of
+    from pooleye.report.charts import candle_charts
+    from pooleye.report.gather import candle_file
+
+    workspace = _workspace(root, now)
+    criteria = criteria_of(workspace)
+    file = candle_file(workspace, code, criteria)
+    return candle_charts(criteria, file) if file.evidence.burns else []
+
+
+def trial_job(root: Path, now: datetime, name: str) -> tuple[list[str], list[Any]]:
+    """What the judge says of a trial (the same as `pooleye trial judge`), and its drawings."""
+    from pooleye.judge.service import criteria_of
+    from pooleye.report.charts import arm_charts, trial_charts
+    from pooleye.report.gather import trial_file
+
+    workspace = _workspace(root, now)
+    file = trial_file(workspace, name, criteria_of(workspace))
+    if file.verdict is None:
+        return ["no candle is in this trial yet"], []
+    drawn = [*arm_charts(file.verdict.arms), *trial_charts([one.evidence for one in file.candles])]
+    return file.verdict.said(), drawn
+
+
+def report_job(root: Path, now: datetime, kind: str, which: str) -> str:
+    """The report as one page: the same as `pooleye report`. ``kind``: candle, trial or session (of the latest day)."""
+    from pooleye.report import pages
+
+    workspace = _workspace(root, now)
+    if kind == "session":
+        return pages.session_page(workspace)
+    return (pages.candle_page if kind == "candle" else pages.trial_page)(workspace, which)
+
+
+def picture_job(source: Path, target: Path, around: Sequence[float] | None = None) -> tuple[int, int]:
+    """Write a small upright JPEG of a photo, without its tags; returns the photo's full size (width, height).
+
+    ``around``: x, y, width, height of the part to show, in full-size pixels; else all of it.
+    """
     import cv2
+    import numpy as np
 
     from pooleye.flags import Declined
     from pooleye.photo import load_photo
@@ -158,7 +198,13 @@ def picture_job(source: Path, target: Path) -> tuple[int, int]:
         photo = load_photo(source, long_side_px=PICTURE_PX, at_least_px=PICTURE_PX)
     except Declined as why:
         raise PooleyeError(why.reference, why.message, hint=why.hint) from None
-    done, data = cv2.imencode(".jpg", photo.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])
+    picture = photo.rgb
+    if around is not None:
+        x, y, width, height = (round(one / photo.scale_px) for one in around)
+        picture = picture[max(y, 0) : max(y, 0) + max(height, 1), max(x, 0) : max(x, 0) + max(width, 1)]
+        share = min(1.0, THUMB_PX / max(picture.shape[:2]))
+        picture = np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), np.uint8)
+    done, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])
     if not done:
         raise PooleyeError("no-picture", "the photo cannot be shown", hint="take it again")
     temporary = target.with_suffix(".new")

@@ -18,7 +18,7 @@ def test_a_burn_from_light_to_verdict_without_javascript(
     with (photos / "d1_01_top.jpg").open("rb") as file:
         sent = phone.post("/photo", data={"code": code}, files={"file": ("photo.jpg", file, "image/jpeg")})
     shown = phone.get(sent.headers["location"]).text
-    assert f"{code} burn 1 at 1 h 00" in shown
+    assert f"{code} burn 1 at 1\u00a0h\u00a000" in shown
     assert "melt pool diameter" in shown
     assert "<ellipse" in shown
     assert "<polygon" in shown

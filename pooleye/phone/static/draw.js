@@ -147,7 +147,7 @@
       const text = await answer.text();
       if (mine !== turn) return;
       if (answer.ok) numbers.innerHTML = text;  // our own template, escaped by the server
-      else numbers.textContent = new DOMParser().parseFromString(text, "text/html").querySelector("[role=alert]")?.textContent ?? "Not worked out.";
+      else numbers.textContent = new DOMParser().parseFromString(text, "text/html").querySelector(".box.wrong")?.textContent ?? "Not worked out.";
     } catch { if (mine === turn) numbers.textContent = "No connection: the numbers follow when it is back; what you drew stays."; }
     numbers.removeAttribute("aria-busy");
   }

@@ -77,7 +77,7 @@
     document.getElementById("main").replaceWith(page.getElementById("main"));
     if (url) history.replaceState(null, "", url);
     prepare();
-    const wrong = document.querySelector("[role=alert]");
+    const wrong = document.querySelector(".box.wrong");
     if (wrong) wrong.scrollIntoView({ block: "center" });
   }
   const toPair = () => location.assign("/pair?to=" + encodeURIComponent(location.pathname));
