@@ -76,7 +76,11 @@ def soot_of(one: Specimen, state: State) -> Soot | None:
     """On one side of the rim, as a draught would have it; the same side all the candle's life."""
     if state.soot == 0:
         return None
-    return samples.soot(state.soot, 40.0 + 95 * one.number, 62, 7.0 + 6.0 * state.soot)
+    return samples.soot(state.soot, sooty_side_deg(one), 80, 14.0 + 6.0 * state.soot)
+
+
+def sooty_side_deg(one: Specimen) -> float:
+    return (40.0 + 95.0 * one.number) % 360
 
 
 def spec_of(one: Specimen, look: Look, state: State, view: object, rng: np.random.Generator) -> Spec:
@@ -159,8 +163,8 @@ def top_shot(look: Look, one: Specimen, state: State) -> Shot:
     portrait = rng.random() < 0.3
     view = samples.view(
         float(scale * rng.uniform(158, 188)),
-        float(rng.uniform(4, 15)) if look.burn else float(rng.uniform(2, 8)),
-        float(rng.uniform(0, 360)),
+        float(rng.uniform(10, 15) if state.soot else rng.uniform(4, 15) if look.burn else rng.uniform(2, 8)),
+        float(rng.uniform(0, 360)) if not state.soot else sooty_side_deg(one) + float(rng.normal(0, 22)),
         float(rng.normal(0, 7)),
         aim=(float(rng.normal(0.5, 0.02)), float(rng.normal(0.5, 0.02))),
         portrait=portrait,
@@ -184,7 +188,7 @@ def side_shot(look: Look, one: Specimen, state: State) -> Shot:
     side = SideView(
         float(near * rng.uniform(0.94, 1.12)),
         float(rng.uniform(3, 7)),
-        float(rng.uniform(225, 315)),  # away from the windows
+        float(rng.uniform(168, 186)),  # away from the windows
         float(rng.normal(0, 1.2)),
         aim=(float(rng.normal(0.5, 0.03)), float(rng.normal(0.62, 0.02))),
         portrait=bool(rng.random() < 0.35) and not look.clip,
