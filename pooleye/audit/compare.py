@@ -290,7 +290,7 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
         beyond = max(spot.value - scale.seen.level, 0.0) / math.hypot(spot.u, scale.seen.level / math.sqrt(3))
         if beyond > max(abs(gap_u), CONSISTENT_U):
             return _judged(claim, scale.seen.measured, spot, beyond)
-    if _all_possible(scale, measured, vague):
+    if _undecided(claim, scale, measured, vague):
         return _comparison(
             claim, "cannot-tell", name, measured, gap_u,
             "the measurement is too uncertain to tell any of the words apart",
@@ -303,18 +303,24 @@ def _meant(
 ) -> tuple[str, Measured, float]:
     """Which value the word is held against, and the gap in u: "none" against the one that speaks most against it, any
     other word against the one nearest to it; the mean and the worst place leave all between them possible."""
-    gaps = [(name, one, band.gap(one.value) / math.hypot(one.u, vague)) for name, one in found]
+    gaps = [(name, one, band.gap(one.value)) for name, one in found]
     if claim.state == "none":
-        return max(gaps, key=lambda gap: abs(gap[2]))
-    name, measured, gap_u = min(gaps, key=lambda gap: abs(gap[2]))
-    spanned = len(gaps) > 1 and gaps[0][2] * gaps[1][2] < 0
-    return name, measured, 0.0 if spanned else gap_u
+        name, measured, gap = max(gaps, key=lambda one: abs(one[2]) / math.hypot(one[1].u, vague))
+    else:
+        name, measured, gap = min(gaps, key=lambda one: (abs(one[2]), one[1].u))
+        gap = 0.0 if len({math.copysign(1.0, one[2]) for one in gaps if one[2]}) > 1 else gap
+    return name, measured, gap / math.hypot(measured.u, vague)
 
 
-def _all_possible(scale: Scale, measured: Measured, vague: float) -> bool:
-    """Would every word of the scale have agreed? Then agreement says nothing."""
+def _undecided(claim: Claim, scale: Scale, measured: Measured, vague: float) -> bool:
+    """Would every word of the scale have agreed, or this one and one that is two steps away? Then agreeing says
+    nothing."""
     combined = math.hypot(measured.u, vague)
-    return all(abs(band.gap(measured.value)) <= CONSISTENT_U * combined for band in scale.bands.values())
+    fit = [abs(band.gap(measured.value)) <= CONSISTENT_U * combined for band in scale.bands.values()]
+    if all(fit) or claim.state is None:
+        return all(fit)
+    place = list(scale.bands).index(claim.state)
+    return fit[place] and any(agrees and abs(other - place) >= 2 for other, agrees in enumerate(fit))
 
 
 # -- verdicts --------------------------------------------------------------------------------------------------------

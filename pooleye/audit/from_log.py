@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -26,7 +26,8 @@ BY_HAND = "by hand"
 class Look:
     """One moment of a candle: before its first burn (``new``), ``alight`` so many minutes, or ``after`` a burn.
 
-    ``sources``: quantity -> photo or "by hand". ``amiss``: why a photo of the look gave nothing.
+    ``sources``: quantity -> photo or "by hand". ``ranks``: a lower one goes before a higher, whatever their u.
+    ``amiss``: why a photo of the look gave nothing.
     """
 
     candle: str
@@ -35,14 +36,15 @@ class Look:
     minutes: float | None
     evidence: dict[str, Measured] = field(default_factory=dict)
     sources: dict[str, str] = field(default_factory=dict)
+    ranks: dict[str, int] = field(default_factory=dict)
     photos: list[str] = field(default_factory=list)
     amiss: list[str] = field(default_factory=list)
 
-    def add(self, name: str, value: Measured, source: str) -> None:
-        """Keep the surer of two values of one quantity; what a photo shows goes before what was taken by hand."""
+    def add(self, name: str, value: Measured, source: str, rank: int = 0) -> None:
+        """Keep the value of the lower rank, of two of one rank the surer one."""
         kept = self.evidence.get(name)
-        if kept is None or (self.sources[name] == BY_HAND, kept.u) > (source == BY_HAND, value.u):
-            self.evidence[name], self.sources[name] = value, source
+        if kept is None or (self.ranks[name], kept.u) > (rank, value.u):
+            self.evidence[name], self.sources[name], self.ranks[name] = value, source, rank
 
     def near(self, other: Look) -> bool:
         """Is the other one and the same look?"""
@@ -112,7 +114,7 @@ def candle_log(session: Session, candle: records.Candle) -> CandleLog:
     )
     for one in session.scalars(by_hand.order_by(records.Measurement.id)):
         place = _place(candle, one, numbers, minutes)
-        look(place).add(one.quantity, Measured(one.value, one.u, one.unit), BY_HAND)
+        look(place).add(one.quantity, Measured(one.value, one.u, one.unit), BY_HAND, rank=2)
     notes = [
         Written(one.id, one.text, one.tester, one.at, _place(candle, one, numbers, minutes))
         for one in session.scalars(_sound(records.Note, candle).order_by(records.Note.at, records.Note.id))
@@ -148,23 +150,30 @@ def _add_photo(look: Look, photo: records.Photo) -> None:
         known = REASONS.get(reading.reason or "")
         why = known.meaning.rstrip(".") if known else reading.reason or "declined"
         look.amiss.append(f"{photo.original_name} could not be measured ({why[0].lower()}{why[1:]})")
-    found = {**_values(reading), **_values(corrected)}
-    for name, value in found.items():
+    from_side = reading is not None and reading.result.get("view") == "side"
+    for name, value in {**_values(reading), **_values(corrected)}.items():
+        # A side photo judges the glass from outside; testers speak of the inside of the rim, which is seen from above.
+        rank = 1 if from_side and name.startswith("soot") else 0
         if look.phase != "after" or name in AFTER_SNUFFING:
-            look.add(name, value, photo.original_name)
+            look.add(name, value, photo.original_name, rank)
 
 
 def _values(reading: records.Reading | None) -> Evidence:
-    rows: Iterable[records.Measurement] = reading.measurements if reading else ()
-    found = {one.quantity: Measured(one.value, one.u, one.unit) for one in rows if one.voided_at is None}
-    sectors = (reading.result.get("by_clock") or {}).get("soot_delta_L") if reading else None
-    shown = [value for value in sectors["values"] if value is not None] if sectors else []
-    if shown and "soot_delta_L" in found:
-        found["soot_darkest"] = Measured(min(shown), _sector_u(min(shown)), "1")
-    return found
+    if reading is None:
+        return {}
+    found = {one.quantity: Measured(one.value, one.u, one.unit) for one in reading.measurements if not one.voided_at}
+    sectors = (reading.result.get("by_clock") or {}).get("soot_delta_L") or {}
+    return with_darkest(found, sectors.get("values") or ())
 
 
-def _sector_u(change: float) -> float:
-    """u of one twelfth of the wall, L*. By docs/accuracy.md clean ones lie within 1.3 of the truth in 95 of 100 cases,
-    half of the sooty ones (about 12 darker) within 2.5; for a normal distribution that is u 0.7 and 3.7."""
-    return math.hypot(0.7, 0.3 * change)
+def with_darkest(found: Evidence, sectors: Sequence[float | None]) -> Evidence:
+    """`soot_darkest` beside the mean of the wall: its darkest twelfth.
+
+    Its u, by docs/accuracy.md: clean ones lie within 1.3 L* of the truth in 95 of 100 cases, half of the sooty ones
+    (about 12 darker) within 2.5; for a normal distribution that is u 0.7 and 3.7.
+    """
+    shown = [value for value in sectors if value is not None]
+    if not shown or "soot_delta_L" not in found:
+        return found
+    darkest = min(shown)
+    return {**found, "soot_darkest": Measured(darkest, math.hypot(0.7, 0.3 * darkest), "1")}
