@@ -29,7 +29,9 @@ U_TIP_MM = 0.15
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
 U_POOL_BY_WAX_MM = 2.0
-USUAL_SLENDERNESS = 0.25  # width over height, judged; 0.2 to 0.3 occur
+USUAL_SLENDERNESS, U_SLENDERNESS = 0.25, 0.04  # width over height, judged; 0.2 to 0.3 occur
+USUAL_HEIGHT_MM, U_LOG_HEIGHT = 28.0, 0.35  # judged: most flames of container candles have 14 to 55 mm
+LIKELY_HEIGHTS_MM = 12.0 * 1.2 ** np.arange(11)
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,8 @@ def flame_sizes(
         pool_mm, u_pool_mm = wax_mm - 1.0, U_POOL_BY_WAX_MM
     foot = _foot_of(body, pool_mm, u_pool_mm, hidden)
     skip = (lip_mm[0] - LIP_SKIP_MM, lip_mm[1] + LIP_SKIP_MM)
-    guess_mm = foot.height_mm if foot else _guessed_foot_mm(body, skip)
+    guess = _Guess(foot.height_mm, 0.0) if foot else _guessed_foot(body, skip)
+    guess_mm = guess.foot_mm
     drop = fitted_drop(body, guess_mm, skip)
     tip_mm, u_tip_mm = _tip_of(body, drop, lip_mm, mm_per_px)
     shown_foot = _shown_foot_mm(body, hidden, front_lip_mm, wax_mm)
@@ -97,7 +100,7 @@ def flame_sizes(
     if hidden:
         quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, body, scale)
     if body.softness_mm <= DIFFUSE_MM:
-        quantities["flame_width"] = _width(body, drop, guess_mm, skip, foot, scale)
+        quantities["flame_width"] = _width(body, drop, guess, skip, scale)
     quantities["flame_lean"] = _lean(drop, body, tip_mm - guess_mm, u_roll_deg)
     tip_x = drop.x_mm + drop.slope * (tip_mm - drop.tip_mm)
     foot_x = drop.x_mm + drop.slope * (shown_foot - drop.tip_mm)
@@ -114,7 +117,10 @@ def _is_hidden(
         if pool_mm is not None:
             return pool_mm + EXPOSED_WICK_MM / 2 < front_lip_mm
         return body.bottom != "seen" or body.bottom_mm <= lip_mm[1] + 1.5
-    return wax_mm is not None and pool_mm is not None and wax_mm - pool_mm > RING_MM
+    if wax_mm is None:
+        return False
+    # what a flame burns on lies below its bright part: a line at its height is a ring
+    return wax_mm - pool_mm > RING_MM if pool_mm is not None else wax_mm > body.bottom_mm - RING_MM / 2
 
 
 def _shown_foot_mm(body: Body, hidden: bool, front_lip_mm: float, wax_mm: float | None) -> float:
@@ -135,13 +141,30 @@ def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) 
     return Foot(pool_mm + half, half, u_pool_mm)
 
 
-def _guessed_foot_mm(body: Body, skip: tuple[float, float]) -> float:
-    """Where the foot of a flame of usual slenderness would be; only for the shape of the part that shows."""
-    foot_mm = body.bottom_mm
-    for _ in range(3):
-        drop = fitted_drop(body, foot_mm, skip)
-        foot_mm = min(body.bottom_mm, drop.tip_mm - drop.width_mm / USUAL_SLENDERNESS)
-    return foot_mm
+@dataclass(frozen=True)
+class _Guess:
+    """Where the foot of a flame may be whose lower part is hidden, and the spread of its width over likely heights;
+    only for the shape of the part that shows."""
+
+    foot_mm: float
+    u_width_mm: float
+
+
+def _guessed_foot(body: Body, skip: tuple[float, float]) -> _Guess:
+    """The mean over flames of likely height and slenderness, weighted by how well they explain the part that shows
+    (Bayes' rule on a grid)."""
+    heights = LIKELY_HEIGHTS_MM[body.length_mm <= LIKELY_HEIGHTS_MM]
+    if not len(heights):
+        heights = np.array([1.1 * body.length_mm])
+    drops = [fitted_drop(body, body.top_mm - height, skip) for height in heights]
+    widths = np.array([drop.width_mm for drop in drops])
+    unlikely = np.array([drop.cost for drop in drops])
+    unlikely += 0.5 * ((widths / heights - USUAL_SLENDERNESS) / U_SLENDERNESS) ** 2
+    unlikely += 0.5 * (np.log(heights / USUAL_HEIGHT_MM) / U_LOG_HEIGHT) ** 2
+    weights = np.exp(unlikely.min() - unlikely)
+    weights /= weights.sum()
+    spread = float(np.sqrt(weights @ (widths - weights @ widths) ** 2))
+    return _Guess(min(body.bottom_mm, body.top_mm - float(weights @ heights)), spread)
 
 
 def _tip_of(body: Body, drop: Drop, lip_mm: tuple[float, float], mm_per_px: float) -> tuple[float, float]:
@@ -177,20 +200,20 @@ def _scale_parts(scale: Scale, length_mm: float) -> dict[str, float]:
     }
 
 
-def _width(
-    body: Body, drop: Drop, foot_mm: float, skip: tuple[float, float], foot: Foot | None, scale: Scale
-) -> Quantity:
+def _width(body: Body, drop: Drop, guess: _Guess, skip: tuple[float, float], scale: Scale) -> Quantity:
     """The drop's greatest width; what other drops of a likely shape would give is a part of its uncertainty."""
-    other = fitted_drop(body, foot_mm, skip, DROP_Q + U_DROP_Q, drop).width_mm
+    other = fitted_drop(body, guess.foot_mm, skip, DROP_Q + U_DROP_Q, drop).width_mm
     parts = {
         "edge": float(np.sqrt(drop.covariance[3, 3])),
         "glow": 0.5 * drop.bloom_mm,
         "shape": float(np.hypot(other - drop.width_mm, U_WIDTH_RELATIVE * drop.width_mm)),
         "scale": scale.u_relative * drop.width_mm,
     }
-    shown = body.length_mm / max(drop.tip_mm - foot_mm, 1.0)
-    if shown < 0.55 or foot is None:  # the widest place does not show
-        parts["hidden"] = U_WIDTH_HIDDEN * drop.width_mm * (2 * (0.6 - min(shown, 0.6)) + (1.2 if foot is None else 0))
+    shown = body.length_mm / max(drop.tip_mm - guess.foot_mm, 1.0)
+    if shown < 0.55 or guess.u_width_mm:  # the widest place does not show
+        parts["hidden"] = float(
+            np.hypot(2 * U_WIDTH_HIDDEN * drop.width_mm * (0.6 - min(shown, 0.6)), guess.u_width_mm)
+        )
     return quantity(drop.width_mm, "mm", parts)
 
 

@@ -82,8 +82,9 @@ def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tupl
 def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
     """Everything the scene shows. Raises Declined (flame-cut-off)."""
     rgb, pose = scene.photo.rgb, scene.located.pose
-    wax = wax_lines(rgb, pose, scene.inner_radius_mm, scene.pool_mm)
     flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm)
+    flame_mm = flames.bodies[0].bottom_mm if flames.bodies else None
+    wax = wax_lines(rgb, pose, scene.inner_radius_mm, scene.pool_mm, flame_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
     quantities["flame_count"] = quantity(len(flames.bodies), "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))

@@ -31,7 +31,8 @@ ENOUGH_GAIN = 1e-7
 @dataclass(frozen=True, eq=False)
 class Drop:
     """Tip (x, height), lean of the axis as dx per mm upwards, greatest width, bloom on either side, all mm; their
-    covariance (5, 5) in the order tip height, x, slope, width, bloom; and the edges' scatter about the drop."""
+    covariance (5, 5) in the order tip height, x, slope, width, bloom; the edges' scatter about the drop; and the fit's
+    cost, minus the logarithm of its likelihood."""
 
     tip_mm: float
     x_mm: float
@@ -40,6 +41,7 @@ class Drop:
     bloom_mm: float
     covariance: Array
     scatter_mm: float
+    cost: float
 
     @property
     def parameters(self) -> Array:
@@ -72,11 +74,11 @@ def fitted_drop(
     low = np.array([floor, -np.inf, -1.0, 0.3, 0.0])
     high = np.array([max(body.top_mm + 8, floor + 1), np.inf, 1.0, 40.0, 3.0])
     start = edges.start() if near is None else near.parameters
-    best, normal = _least(edges, start.clip(low, high), low, high)
+    best, cost, normal = _least(edges, start.clip(low, high), low, high)
     misfit, _ = edges.misfit(best)
     scatter = float(np.median(np.abs(misfit)) * 1.4826 * EDGE_MM / edges.share)
     tip, x, slope, width, bloom = (float(value) for value in best)
-    return Drop(tip, x, slope, width, bloom, np.asarray(np.linalg.pinv(normal), dtype=np.float64), scatter)
+    return Drop(tip, x, slope, width, bloom, np.asarray(np.linalg.pinv(normal), dtype=np.float64), scatter, cost)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,8 +151,8 @@ def _profile_and_slope(t: Array, q: float) -> tuple[Array, Array]:
     return profile, np.where(inside, profile * (1 / safe - q / (1 - safe)), 0.0)
 
 
-def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, Array]:
-    """The parameters of least cost between bounds, and the weighted normal matrix there.
+def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, float, Array]:
+    """The parameters of least cost between bounds, that cost, and the weighted normal matrix there.
 
     Levenberg-Marquardt steps (Nocedal & Wright, Numerical Optimization, 2nd ed. 2006, section 10.3); parameters that
     would leave their bounds stay at them.
@@ -173,4 +175,4 @@ def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, Arr
             damping *= 10
             if damping > 1e6:
                 break
-    return p, normal
+    return p, cost, normal

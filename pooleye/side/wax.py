@@ -40,6 +40,7 @@ STRAIGHT_MM = 0.6
 MAX_WEDGE_MM = 2.0
 LIQUID_UNASKED_MM = (2.0, 9.0)  # depths believed where the pool's height was not given
 FAR_SIDE_MM = 3.0
+BRIGHT_ABOVE_MM = (4.0, 12.0)  # judged: where a flame's bright part begins, above the pool: wick 6 mm, blue foot
 RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
 DEPTH_RANGE_MM = (1.2, 25.0)
 FLAME_CODE = 235.0
@@ -65,14 +66,17 @@ class WaxLines:
     refraction_mm: float
 
 
-def wax_lines(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: float | None) -> WaxLines | None:
-    """The lines found, or None. `inner_radius_mm` at rim and base; `pool_mm`: height of the pool if known."""
+def wax_lines(
+    rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: float | None, flame_mm: float | None = None
+) -> WaxLines | None:
+    """The lines found, or None. `inner_radius_mm` at rim and base; `pool_mm`: height of the pool if known; `flame_mm`:
+    height of the lowest bright part of the flame, if one burns."""
     heights = np.arange(LOWEST_SHARE * pose.frustum.height_mm, pose.frustum.height_mm - BELOW_RIM_MM, STEP_MM)[::-1]
     if len(heights) < 10:
         return None
     change = _changes(_unrolled(rgb, pose, inner_radius_mm, heights))
     lines = _level_lines(change, heights)
-    surface = _surface_of(lines, pose, float(np.mean(inner_radius_mm)), pool_mm)
+    surface = _surface_of(lines, pose, float(np.mean(inner_radius_mm)), pool_mm, flame_mm)
     if surface is None:
         return None
     solid = _solid_below(lines, surface, pool_mm)
@@ -144,30 +148,43 @@ def _onset_mm(mean_change: Array, heights: Array, peak: int) -> float:
     return float(heights[peak - int(np.argmax(faint))]) if faint.any() else float(heights[0])
 
 
-def _surface_of(lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None) -> LevelLine | None:
+def _surface_of(
+    lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None, flame_mm: float | None
+) -> LevelLine | None:
     """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
-    in the picture. Where none is there, a ring of solid wax may stand higher.
-
-    With the pool's height unknown: the lowest clear one, since all that shows behind the wall shows above it; or, above
-    that, the surface of a liquid over it, which is not the far side of the same level.
-    """
+    in the picture. Where none is there, a ring of solid wax may stand higher."""
     straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
-    if pool_mm is not None:
-        low, high = AT_POOL_MM
-        at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
-        if at_pool:
-            return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
-        ring = [line for line in straight if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
-        return max(ring, key=lambda line: line.vote, default=None)
-    clear = sorted((line for line in straight if line.vote >= CLEAR_VOTE), key=lambda line: line.height_mm)
+    if pool_mm is None:
+        return _surface_unasked([line for line in straight if line.vote >= CLEAR_VOTE], pose, radius_mm, flame_mm)
+    low, high = AT_POOL_MM
+    at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
+    if at_pool:
+        return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
+    ring = [line for line in straight if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
+    return max(ring, key=lambda line: line.vote, default=None)
+
+
+def _surface_unasked(
+    clear: list[LevelLine], pose: SidePose, radius_mm: float, flame_mm: float | None
+) -> LevelLine | None:
+    """The wax line where the pool's height was not given: the lowest clear one, since all that shows behind the wall
+    shows above it; or, above that, the surface of a liquid over it, which is not the far side of the same level.
+
+    A flame tells the two apart: its bright part begins a usual distance above what it burns on.
+    """
     if not clear:
         return None
-    lowest = clear[0]
-    far_mm = _far_side_mm(lowest.height_mm, pose, radius_mm)
+    lowest = min(clear, key=lambda line: line.height_mm)
     low, high = LIQUID_UNASKED_MM
-    above = [line for line in clear[1:] if low <= line.height_mm - lowest.height_mm <= high]
+    above = [line for line in clear if low <= line.height_mm - lowest.height_mm <= high]
+    if flame_mm is not None:
+        near, far = BRIGHT_ABOVE_MM
+        below_flame = [line for line in (lowest, *above) if near <= flame_mm - line.height_mm <= far]
+        usual = (near + far) / 2
+        return min(below_flame, key=lambda line: abs(flame_mm - line.height_mm - usual), default=lowest)
+    far_mm = _far_side_mm(lowest.height_mm, pose, radius_mm)
     above = [line for line in above if abs(line.height_mm - far_mm) > FAR_SIDE_MM]
-    return above[0] if above else lowest
+    return min(above, key=lambda line: line.height_mm, default=lowest)
 
 
 def _lowest_clear(lines: list[LevelLine]) -> LevelLine:
