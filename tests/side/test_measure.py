@@ -69,6 +69,27 @@ def test_opaque_wall_hides_the_foot():
     assert "flame-height-unknown" in unknown.flags
 
 
+@pytest.mark.parametrize("flame_mm", [36.0, 44.0, 55.0])
+def test_width_of_a_flame_that_shows_in_part_is_honest(flame_mm: float):
+    """Deep in an opaque vessel, nothing known of the wax: the widest place may not show."""
+    drawing = Drawing(see_through=False, flame_mm=flame_mm, flame_width_mm=0.24 * flame_mm, wax_mm=55.0, foot_mm=58.0)
+    found = measured(drawing, headspace=False).quantities["flame_width"]
+    assert abs(found.value - drawing.flame_width_mm) <= 2 * found.u
+    assert found.u < 0.35 * drawing.flame_width_mm
+
+
+def test_a_ring_of_wax_at_the_flames_height_hides_its_foot():
+    """Wax at the wall as high as the flame's bright part is not what it burns on."""
+    drawing = Drawing(wax_mm=74.0, foot_mm=65.0)
+    photo, headspace_mm = drawing.photo(), drawing.height_mm - 62.0
+    given = measure_side(photo, drawing.vessel, headspace_mm=headspace_mm)
+    unknown = measure_side(photo, drawing.vessel)
+    for result in (given, unknown):
+        assert "flame-foot-hidden" in result.flags
+    assert_near(given, "flame_height", drawing.flame_mm, 3.0)
+    assert "flame_height" not in unknown.quantities
+
+
 def test_lost_foot_is_inside_two_standard_uncertainties():
     """A flame whose lowest part, around the wick, does not show: the interval reaches down to the pool."""
     drawing = Drawing(foot_mm=67.5, flame_mm=27.5)

@@ -9,6 +9,7 @@ import pytest
 from pooleye.optics.camera import camera_for
 from pooleye.side.facing import FacingView
 from pooleye.side.pose import Frustum, Poses, SidePose
+from pooleye.side.search import outline_mm, outline_normals_px
 
 CAMERA = camera_for((1600, 1200), 26)
 
@@ -79,3 +80,21 @@ def test_rounded_foot_is_seen_above_the_sharp_one_only_from_above():
 def test_a_vessel_without_size_is_refused(wrong: tuple[float, float, float]):
     with pytest.raises(ValueError, match="positive"):
         Frustum(*wrong)
+
+
+def test_the_outline_moves_as_its_slopes_say():
+    """Against the outline of poses moved a little: along its normals, where the surface turns away is of no account."""
+    poses = Poses(Frustum(42.0, 33.0, 80.0), CAMERA, np.array([[900.0, 700.0, np.log(330.0), 0.05, 0.1]]))
+    points, parts = outline_mm(poses)
+    normals = outline_normals_px(poses.seen_px(points), parts)
+    slopes = poses.slopes_px(points, normals)
+    inner = np.concatenate([np.arange(part.start + 1, part.stop - 1) for part in parts])  # ends have rough normals
+    for k, step in enumerate((0.03, 0.03, 2e-4, 2e-4, 4e-4)):
+        ends = [
+            replaced.seen_px(outline_mm(replaced)[0])
+            for sign in (1, -1)
+            for replaced in [Poses(poses.frustum, CAMERA, poses.vectors + sign * step * np.eye(5)[k])]
+        ]
+        along = ((ends[0] - ends[1]) * normals).sum(axis=-1) / (2 * step)
+        worst = np.abs(along - slopes[..., k])[0, inner].max()
+        assert worst < 0.02 * np.abs(along).max()

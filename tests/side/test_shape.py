@@ -1,0 +1,60 @@
+"""The drop laid on a flame's edges: known drops come back, and the least squares agree with SciPy's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import least_squares
+
+from pooleye.side.flame import Body
+from pooleye.side.shape import _Edges, _least, drop_profile, fitted_drop
+
+NOWHERE_MM = (1e6, 1e6)
+
+
+def body_of(
+    tip_mm: float = 100.0, foot_mm: float = 70.0, width_mm: float = 7.0, slope: float = 0.1, seed: int = 0
+) -> Body:
+    heights = np.arange(tip_mm - 0.3, foot_mm + 6.0, -0.25)
+    half = width_mm / 2 * drop_profile((tip_mm - heights) / (tip_mm - foot_mm), 0.74)
+    noise = np.random.default_rng(seed).normal(0.0, 0.05, (2, len(heights)))
+    middle = 1.5 + slope * (heights - tip_mm)
+    return Body(heights, middle - half + noise[0], middle + half + noise[1], "seen", "seen", None, 255.0, 0.3, 0.2)
+
+
+@pytest.mark.parametrize(("width_mm", "slope"), [(7.0, 0.1), (4.5, -0.2), (10.0, 0.0)])
+def test_a_known_drop_comes_back(width_mm: float, slope: float):
+    drop = fitted_drop(body_of(width_mm=width_mm, slope=slope), 70.0, NOWHERE_MM)
+    assert drop.width_mm == pytest.approx(width_mm, abs=0.35)
+    assert drop.slope == pytest.approx(slope, abs=0.02)
+    assert drop.tip_mm == pytest.approx(100.0, abs=0.4)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_least_squares_agree_with_scipy(seed: int):
+    body = body_of(seed=seed)
+    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    low, high = np.array([70.5, -np.inf, -1.0, 0.3, 0.0]), np.array([108.0, np.inf, 1.0, 40.0, 3.0])
+
+    def residuals(p: np.ndarray) -> np.ndarray:
+        misfit, _ = edges.misfit(p)
+        return np.concatenate([np.sign(misfit) * np.sqrt(2 * (np.sqrt(1 + misfit**2) - 1)), edges.priors(p)[0]])
+
+    found, cost, _ = _least(edges, edges.start().clip(low, high), low, high)
+    scipys = least_squares(
+        residuals, edges.start().clip(low + 1e-9, high), bounds=(low, high), x_scale=[1, 1, 0.1, 1, 0.3]
+    )
+    assert cost <= scipys.cost * (1 + 1e-4)
+    assert found == pytest.approx(scipys.x, abs=5e-3)
+
+
+def test_slopes_are_those_of_differences():
+    body = body_of()
+    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    p, step = np.array([99.8, 1.4, 0.08, 6.5, 0.2]), 1e-5
+    for pick in (edges.misfit, edges.priors):
+        slopes = pick(p)[1]
+        for k in range(5):
+            moved = np.eye(5)[k] * step
+            differences = (pick(p + moved)[0] - pick(p - moved)[0]) / (2 * step)
+            assert slopes[:, k] == pytest.approx(differences, abs=1e-4)
