@@ -19,13 +19,27 @@ from typing import Any, Literal
 
 from pooleye.audit.claims import STATES, Claim
 from pooleye.errors import PooleyeError
-from pooleye.measurement import format_value
+from pooleye.measurement import QUANTITIES, format_value
 from pooleye.units import MM_PER_INCH
 
 Verdict = Literal["agrees", "contradicts", "cannot-tell"]
 
 CONSISTENT_U = 2.0
 """Gaps up to this many combined standard uncertainties are consistent (about 95 % for a normal distribution)."""
+
+
+_WORDS = {
+    "soot_darkest": "soot, darkest twelfth of the wall (L*)",
+    "vessel_temperature": "vessel outside",
+    "flicker_ratio": "flicker, share of the flame's height",
+}
+_LESS_IS_MORE = frozenset({"soot_delta_L", "soot_darkest"})
+"""Quantities of which a smaller value is more of the thing."""
+
+
+def measured_words(name: str) -> str:
+    """A maker's words for a measured quantity."""
+    return QUANTITIES[name][1] if name in QUANTITIES else _WORDS.get(name, name)
 
 
 @dataclass(frozen=True)
@@ -129,7 +143,7 @@ class Comparison:
         if self.value is None or self.u is None:
             return f"cannot tell: {said}; {self.why}"
         unit = "" if self.unit in (None, "1") else f" {self.unit}"
-        shown = f"{self.measured} {format_value(self.value, self.u)}{unit}"
+        shown = f"{measured_words(self.measured or '')} {format_value(self.value, self.u)}{unit}"
         return f"{self.verdict.replace('-', ' ')}: {said}; {shown}; {self.why}"
 
 
@@ -214,7 +228,7 @@ def compare_number(claim: Claim, evidence: Evidence) -> Comparison | None:
         return None
     found = [(name, evidence[name]) for name in names if name in evidence]
     if not found:
-        return _untold(claim, f"no {names[0]} was measured")
+        return _untold(claim, f"not measured: {measured_words(names[0])}")
     _, said, said_u = number
     low, high, u = _told_range(claim, number[0], [measured for _, measured in found])
     combined = math.hypot(u, said_u)
@@ -282,7 +296,7 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
         return _untold(claim, f"a photo cannot show {claim.quantity} {claim.state or ''}".rstrip())
     found = [(name, evidence[name]) for name in (scale.measured, scale.worst) if name is not None and name in evidence]
     if not found:
-        return _untold(claim, f"no {scale.measured} was measured")
+        return _untold(claim, f"not measured: {measured_words(scale.measured)}")
     vague = scale.vague * (2 if claim.hedged else 1) / math.sqrt(3)
     name, measured, gap_u = _meant(claim, band, found, vague)
     if claim.state == "none" and scale.seen is not None and scale.seen.measured in evidence:
@@ -337,10 +351,9 @@ def _comparison(claim: Claim, verdict: Verdict, name: str, measured: Measured, g
 def _judged(claim: Claim, name: str, measured: Measured, gap_u: float) -> Comparison:
     if abs(gap_u) <= CONSISTENT_U:
         return _comparison(claim, "agrees", name, measured, gap_u, "within two standard uncertainties")
-    side = "above" if gap_u > 0 else "below"
-    return _comparison(
-        claim, "contradicts", name, measured, gap_u, f"the photo shows {abs(gap_u):.1f} u {side} what the note says"
-    )
+    more = (gap_u > 0) != (name in _LESS_IS_MORE)
+    why = f"{abs(gap_u):.1f} u {'more' if more else 'less'} than the note says"
+    return _comparison(claim, "contradicts", name, measured, gap_u, why)
 
 
 def _severest(comparisons: Sequence[Comparison]) -> Comparison:

@@ -85,6 +85,11 @@ class Between:
     unit: str | None
     words: str
 
+    @property
+    def enough(self) -> bool:
+        """Is there enough to compare them?"""
+        return self.kappa is not None or self.limits is not None
+
 
 Found = Callable[[], Any]
 
@@ -225,8 +230,8 @@ def _between(first: str, second: str, quantity: str, shared: Sequence[tuple[Pair
     unit = next((a.unit for a, b in shared if a.said is not None and b.said is not None), None)
     kappa = _kappa(quantity, states)
     limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement([a - b for a, b in numbers]))
-    words = _between_words(first, second, quantity, len(shared), kappa if len(states) >= MIN_PAIRS else None,
-                           limits if len(numbers) >= MIN_PAIRS else None, _shown(unit))  # fmt: skip
+    kappa, limits = kappa if len(states) >= MIN_PAIRS else None, limits if len(numbers) >= MIN_PAIRS else None
+    words = _between_words(first, second, quantity, len(shared), kappa, limits, _shown(unit))
     return Between(first, second, quantity, len(shared), kappa, limits, unit, words)
 
 

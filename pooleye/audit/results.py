@@ -12,13 +12,8 @@ from pooleye.audit.agreement import MIN_PAIRS, Record
 from pooleye.audit.eyes import Between, Eye
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.results import Advice
-from pooleye.measurement import QUANTITIES, format_value
+from pooleye.measurement import format_value
 
-MEASURED_WORDS = {name: words for name, (_, words) in QUANTITIES.items()} | {
-    "soot_darkest": "soot, darkest twelfth of the wall (L*)",
-    "vessel_temperature": "vessel outside",
-    "flicker_ratio": "flicker, share of the flame's height",
-}
 GRAVITY = ("stop", "caution", "info")
 _UNIT_SHOWN = {"1": "", "mm2": " mm²", "deg": "°", "C": " °C"}
 
@@ -89,7 +84,7 @@ class Row(At):
         if self.measured is None or self.value is None or self.u is None:
             return None
         unit = _UNIT_SHOWN.get(self.unit or "1", f" {self.unit}")
-        return f"{MEASURED_WORDS.get(self.measured, self.measured)} {format_value(self.value, self.u)}{unit}"
+        return f"{compare.measured_words(self.measured)} {format_value(self.value, self.u)}{unit}"
 
     def claimed(self) -> dict[str, Any]:
         """The claim as a settlement keeps it."""
@@ -228,7 +223,15 @@ class Audit:
             if few:
                 needed = f"{MIN_PAIRS} comparisons of one kind are needed"
                 lines.append(f"{tester}: not enough data yet to judge the eye ({needed}): {', '.join(few)}")
-        return lines + [one.words for one in self.between]
+        lines += [one.words for one in self.between if one.enough]
+        for first, second in dict.fromkeys((one.first, one.second) for one in self.between):
+            pair = [one for one in self.between if (one.first, one.second) == (first, second) and not one.enough]
+            shared = ", ".join(f"{one.quantity} {one.looks}" for one in pair)
+            if pair:
+                lines.append(
+                    f"{first} and {second}: not enough looks that both wrote of ({MIN_PAIRS} needed): {shared}"
+                )
+        return lines
 
 
 @dataclass(frozen=True)

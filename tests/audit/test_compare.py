@@ -90,7 +90,7 @@ def test_unmeasured_and_unseeable_claims_cannot_be_told():
     assert compare(only_claim("strong throw"), {"pool_diameter": mm(60)}).verdict == "cannot-tell"
     assert compare(only_claim("wick drowned"), {"wick_offset": mm(1)}).verdict == "cannot-tell"
     found = compare(only_claim("no soot"), {})
-    assert (found.verdict, found.why) == ("cannot-tell", "no soot_delta_L was measured")
+    assert (found.verdict, found.why) == ("cannot-tell", "not measured: soot, darkening of the wall (L*)")
 
 
 @pytest.mark.parametrize(
@@ -170,9 +170,9 @@ def test_kept_claim_gets_its_rounding_back(note):
 
 def test_comparison_says_words_value_and_gap():
     line = compare(only_claim("no soot"), {"soot_delta_L": Measured(-9.0, 0.8, "1")}).in_words()
-    assert line.startswith('contradicts: "no soot"; soot_delta_L')
+    assert line.startswith('contradicts: "no soot"; soot, darkening of the wall')
     assert "−9.0 ± 0.8" in line.replace("-9.0", "−9.0")
-    assert "u below what the note says" in line
+    assert line.endswith("u more than the note says")  # darker is more soot, though L* is lower
 
 
 def test_comparison_as_json_keeps_the_claim_whole():

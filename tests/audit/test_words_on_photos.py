@@ -1,4 +1,4 @@
-"""On measured photos with known truth: who says what is true is never contradicted, who says what is not nearly always."""
+"""On photos with known truth: who says what is true is never contradicted, who says what is not nearly always."""
 
 from __future__ import annotations
 
