@@ -112,12 +112,14 @@ def overlay_pixels(
     rim_inner_mm: float | None = None,
     by_hand: Sequence[PointPx] = (),
     weight: float = 1.0,
+    long_side_px: int = CANVAS_PX,
 ) -> RgbImage:
     """The part of the photo worth showing, with what was found drawn in; `by_hand`: a pool drawn by a person, dashed.
 
-    `weight` makes strokes and letters larger, for pictures that are shown small.
+    `weight` makes strokes and letters larger, for pictures that are shown small; a part shorter than `long_side_px` is
+    enlarged to it, a longer one is left as it is.
     """
-    canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result))
+    canvas = _Canvas.on(photo, result.outlines_px.rim, _standing(result), long_side_px)
     canvas.weight = weight
     if result.status == "measured":
         _draw_found(canvas, result, rim_inner_mm)
@@ -137,11 +139,11 @@ class _Canvas:
     weight: float = 1.0  # of strokes and letters
 
     @classmethod
-    def on(cls, photo: Photo, rim: Mapping[str, float] | None, also: Sequence[PointPx] = ()) -> _Canvas:
+    def on(cls, photo: Photo, rim: Mapping[str, float] | None, also: Sequence[PointPx], long_side_px: int) -> _Canvas:
         """The surroundings of the rim where one was found, and these points; else the whole picture."""
         (left, top), (right, bottom) = _surroundings_px(photo, rim, also)
         part = photo.rgb[top:bottom, left:right]
-        zoom = max(1.0, min(MAX_ZOOM, CANVAS_PX / max(part.shape[:2])))
+        zoom = max(1.0, min(MAX_ZOOM, long_side_px / max(part.shape[:2])))
         pixels = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
         return cls(np.asarray(pixels, dtype=np.uint8), photo, (left, top), zoom)
 

@@ -58,7 +58,12 @@ def embedded(root: Path, shot: Shot, *, rim_inner_mm: float, long_side_px: int) 
         return Embedded(None, 0, 0, f"{file}; it cannot be shown as a picture")
     if shot.result is not None and not _is_clip(path):
         pixels = overlay_pixels(
-            photo, shot.result, rim_inner_mm=rim_inner_mm, by_hand=shot.drawn_by_hand, weight=WEIGHT
+            photo,
+            shot.result,
+            rim_inner_mm=rim_inner_mm,
+            by_hand=shot.drawn_by_hand,
+            weight=WEIGHT,
+            long_side_px=long_side_px,
         )
     else:
         pixels = photo.rgb
@@ -86,7 +91,7 @@ def _encoded(pixels: RgbImage, long_side_px: int, file: str) -> Embedded:
     from PIL import Image
 
     picture = Image.fromarray(pixels)
-    picture.thumbnail((long_side_px, long_side_px), Image.Resampling.LANCZOS)
+    picture.thumbnail((long_side_px, long_side_px), Image.Resampling.LANCZOS, reducing_gap=2.0)
     written = io.BytesIO()
     picture.save(written, "JPEG", quality=JPEG_QUALITY, optimize=True)
     encoded = base64.b64encode(written.getvalue()).decode("ascii")

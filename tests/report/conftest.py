@@ -27,6 +27,7 @@ from pooleye.burnlog.store import Workspace, create_workspace, open_workspace
 from pooleye.burnlog.trials import new_trial
 from pooleye.burnlog.weighing import weigh
 from pooleye.measurement import CLOCK_QUANTITIES, QUANTITIES
+from pooleye.report import pages
 
 PHOTOS = Path(__file__).parents[1] / "photos"
 TRUTH = {shot["file"]: shot for shot in json.loads((PHOTOS / "truth.json").read_text())["shots"]}
@@ -171,13 +172,13 @@ def _by_clock(truth: dict[str, Any]) -> dict[str, Any]:
 HOSTILE = "</style><script>alert(1)</script><img src=x onerror=alert(2)>{{ 7*7 }}"
 
 
-def fill(root: Path, *, burns: int, per_arm: int) -> tuple[dict[str, tuple[str, ...]], datetime]:
-    """A trial of three wicks in the log under `root`: codes by arm, and the moment it ends."""
+def fill(root: Path, wicks: tuple[str, ...], *, burns: int) -> tuple[dict[str, tuple[str, ...]], datetime]:
+    """A trial of these wicks, three candles each, in the log under `root`: codes by arm, and the moment it ends."""
     made = Workshop(root)
     for order, name in enumerate(ARMS, 1):
         add_wick(made.workspace, name, series="plain", size_order=order, diameter_mm=1.5 + 0.3 * order)
     new_trial(made.workspace, "which wick", question="Which wick for the straight jar?")
-    arms = {arm: made.pour(arm, per_arm, trial="which wick") for arm in ARMS}
+    arms = {wick: made.pour(wick, 3, trial="which wick") for wick in wicks}
     for code in (code for arm in arms.values() for code in arm):
         made.new_photo(code)
     for number in range(1, burns + 1):
@@ -206,7 +207,7 @@ def empty_root(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def filled(empty_root: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any], datetime]:
     root = tmp_path_factory.mktemp("filled") / "log"
     shutil.copytree(empty_root, root)
-    return (root, *fill(root, burns=2, per_arm=3))
+    return (root, *fill(root, ("middle", "thick"), burns=2))
 
 
 @pytest.fixture(scope="session")
@@ -221,6 +222,26 @@ def shop(filled: Any) -> Iterator[Workshop]:
 @pytest.fixture(scope="session")
 def arms(filled: Any) -> dict[str, tuple[str, ...]]:
     return dict(filled[1])
+
+
+@pytest.fixture(scope="session")
+def trial_html(shop: Workshop) -> str:
+    return pages.trial_page(shop.workspace, "which wick")
+
+
+@pytest.fixture(scope="session")
+def candle_html(shop: Workshop, arms: dict[str, tuple[str, ...]]) -> str:
+    return pages.candle_page(shop.workspace, arms["middle"][0])
+
+
+@pytest.fixture(scope="session")
+def hot_html(shop: Workshop, arms: dict[str, tuple[str, ...]]) -> str:
+    return pages.candle_page(shop.workspace, arms["thick"][0])
+
+
+@pytest.fixture(scope="session")
+def session_html(shop: Workshop) -> str:
+    return pages.session_page(shop.workspace)
 
 
 @pytest.fixture
