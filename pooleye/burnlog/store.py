@@ -66,7 +66,8 @@ class Workspace:
     @contextmanager
     def read(self) -> Iterator[Session]:
         """A session that sees one state of the log; anything changed in it is thrown away."""
-        with _explained(self), Session(self.engine) as session:
+        one_state = {"isolation_level": "REPEATABLE READ"} if self.engine.dialect.name == "postgresql" else {}
+        with _explained(self), Session(self.engine.execution_options(**one_state)) as session:
             yield session
             session.rollback()
 

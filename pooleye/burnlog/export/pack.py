@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -127,7 +128,7 @@ def _bad(name: str, what: str) -> PooleyeError:
 def _in_words(name: str) -> Iterator[None]:
     try:
         yield
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise _bad(name, f"is damaged or was cut short ({error})") from None
 
 
