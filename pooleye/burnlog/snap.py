@@ -214,8 +214,8 @@ def measure_filed(workspace: Workspace, sha256: str, *, measure: Measurer = meas
     """A photo in the log, measured with what the log knows of it now, unless it was so already."""
     with workspace.read() as session:
         photo = photo_named(session, sha256)
-        path = place_of(workspace.photos, photo.sha256, photo.suffix)
-    return _measured(workspace, path, photo.sha256, True, (), measure)
+        whole, path = photo.sha256, place_of(workspace.photos, photo.sha256, photo.suffix)
+    return _measured(workspace, path, whole, True, (), measure)
 
 
 def _is_still(path: Path) -> bool:

@@ -9,7 +9,6 @@ import typer
 from pooleye.cli.log_common import Folder, caution, opened
 
 if TYPE_CHECKING:
-
     from pooleye.burnlog.store import Workspace
 
 
@@ -49,7 +48,10 @@ def _run(
     forget: bool,
     cores: int | None,
 ) -> None:
+    import signal
+    import sys
     import tempfile
+    from contextlib import suppress
     from pathlib import Path
 
     import uvicorn
@@ -65,4 +67,7 @@ def _run(
             app, log_level="warning", server_header=False, date_header=False, timeout_keep_alive=20,
             h11_max_incomplete_event_size=32_768, limit_concurrency=200, proxy_headers=False,
         )  # fmt: skip
-        uvicorn.Server(config).run(sockets=[listener])
+        # uvicorn passes the signal on when it has ended; the measuring processes and the folder go with this one
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+        with suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[listener])

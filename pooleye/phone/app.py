@@ -529,6 +529,11 @@ async def _told_too_much(request: Request, _error: Exception) -> Response:
     return _bench(request).page("wrong.html", request, 413, error="That is too large to send here.")
 
 
+async def _told_fault(request: Request, _error: Exception) -> Response:
+    text = "pooleye itself failed at this. Look whether it was kept, then try again."
+    return _bench(request).page("wrong.html", request, 500, error=text)
+
+
 def _routes() -> list[Route | Mount]:
     return [
         Route("/pair", pair_page, methods=["GET"]),
@@ -572,6 +577,7 @@ def create_app(
         routes=_routes(),
         exception_handlers={
             PooleyeError: _told_error, HTTPException: _told_http, Busy: _told_busy, TooMuch: _told_too_much,
+            Exception: _told_fault,
         },
     )  # fmt: skip
     app.state.bench = bench

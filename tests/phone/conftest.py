@@ -115,6 +115,12 @@ def served_bench(root: Path, *, read_only: bool = False, **settings: Any) -> Ite
 
 
 @pytest.fixture
+def begin() -> Callable[..., tuple[Workspace, Clock, tuple[str, ...]]]:
+    """Begins a workspace like the served one."""
+    return begin_bench
+
+
+@pytest.fixture
 def bench(tmp_path: Path) -> Iterator[PhoneBench]:
     """A served bench."""
     with served_bench(tmp_path) as bench:

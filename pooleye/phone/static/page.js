@@ -68,7 +68,7 @@
   async function ask(url, options) {
     try {
       const answer = await fetch(url, { credentials: "same-origin", ...options });
-      return answer.status >= 500 ? null : answer;
+      return answer.status > 500 ? null : answer;
     } catch { return null; }
   }
 
