@@ -14,13 +14,17 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
 PHOTOS = Path(__file__).parent / "photos"
 SUBJECT, BASELINE = "d6_02_top.jpg", "d9_00_top.jpg"
+SIDE_SUBJECTS = ("d1_01_side.jpg", "d3_02_side.jpg", "d7_02_side.jpg", "d9_02_side.jpg")  # glass, tin, ceramic, frosted
+CLIP_FRAMES = 45
 TWELVE_MEGAPIXELS = (4032, 3024)
 
 
@@ -36,6 +40,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         photo, clean = (twelve_megapixels(PHOTOS / name, Path(folder)) for name in (SUBJECT, BASELINE))
         report_speed(photo, clean, options.rounds)
+        report_side(Path(folder), options.rounds)
     report_start(options.rounds)
     report_memory()
 
@@ -82,6 +87,51 @@ def report_speed(photo: Path, clean: Path, rounds: int) -> None:
     print(
         f"  with a baseline               {1e3 * both_s:7.1f} ms   {both_s / 2 / decode_s:.2f} x two decodes (bar 1.5)"
     )
+
+
+def report_side(folder: Path, rounds: int) -> None:
+    """Side photos, each over its own decode, and a clip over reading its pictures."""
+    from pooleye.clip import Clip
+    from pooleye.measuring import measure_photo
+
+    shots = {shot["file"]: shot for shot in json.loads((PHOTOS / "truth.json").read_text())["shots"]}
+    print("side photos of 12 megapixels, one thread")
+    for name in SIDE_SUBJECTS:
+        photo, shot = twelve_megapixels(PHOTOS / name, folder), shots[name]
+        vessel, headspace_mm = vessel_of(shot), float(round(shot["headspace_mm"]))
+        calls = [
+            lambda path=photo: cv2.imread(str(path)),
+            lambda path=photo, v=vessel, h=headspace_mm: measure_photo(path, v, view="side", headspace_mm=h),
+        ]
+        decode_s, measure_s = by_turns(calls, rounds)
+        print(f"  {name:<28} {1e3 * measure_s:9.1f} ms   {measure_s / decode_s:.2f} x one decode (bar 1.5)")
+    clip, drawing = drawn_clip(folder / "clip.mp4")
+    calls = [
+        lambda: sum(1 for _ in Clip(str(clip)).frames()),
+        lambda: measure_photo(clip, drawing.vessel, headspace_mm=drawing.headspace_mm),
+    ]
+    read_s, measure_s = by_turns(calls, max(rounds // 5, 2))
+    each_ms = 1e3 * measure_s / CLIP_FRAMES
+    print(f"  {f'clip, each of {CLIP_FRAMES} pictures':<28} {each_ms:9.1f} ms   {measure_s / read_s:.1f} x reading it")
+
+
+def drawn_clip(path: Path) -> tuple[Path, Any]:
+    """A drawn flame that swings three times a second, 1280 x 960, H.264, 30 pictures a second."""
+    import av
+
+    sys.path.insert(0, str(Path(__file__).parent / "side"))
+    from drawn import Drawing
+
+    still = Drawing(size_px=(1280, 960))
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=30, options={"preset": "ultrafast"})
+        stream.width, stream.height, stream.pix_fmt = 1280, 960, "yuv420p"
+        for k in range(CLIP_FRAMES):
+            height_mm = 30 + 2 * np.sin(2 * np.pi * 3 * k / 30)
+            picture = replace(still, flame_mm=float(height_mm), seed=k).pixels()
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+        container.mux(stream.encode(None))
+    return path, still
 
 
 def vessel_of(shot: dict) -> object:

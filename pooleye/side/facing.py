@@ -53,7 +53,7 @@ class FacingView:
         grid = to_photo @ to_plane
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         picture = cv2.warpPerspective(rgb, grid, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        inside = _inside(rgb.shape[:2], grid, (columns, rows))
+        inside = _inside(rgb.shape, grid, (columns, rows))
         return cls(np.asarray(picture, dtype=np.uint8), inside, -half_width_mm, high_mm, step, to_photo)
 
     def to_mm(self, columns: ArrayLike, rows: ArrayLike) -> tuple[Array, Array]:
@@ -78,13 +78,13 @@ class FacingView:
 
 def _inside(photo_shape: tuple[int, ...], grid: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
     """Where a view of this (width, height), laid over the photo by `grid`, shows the photo."""
-    ends = np.array([[x, y, 1.0] for x in (0, size[0] - 1) for y in (0, size[1] - 1)]) @ grid.T
-    corners = ends[:, :2] / ends[:, 2:]
     height, width = photo_shape[:2]
-    if (corners >= 0).all() and (corners <= (width - 1, height - 1)).all():
-        return np.ones(size[::-1], bool)
-    whole = np.full((height, width), 255, np.uint8)
-    return np.asarray(cv2.warpPerspective(whole, grid, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) > 250)
+    corners = np.array([[x, y, 1.0] for x, y in ((0, 0), (width - 1, 0), (width - 1, height - 1), (0, height - 1))])
+    seen = corners @ np.linalg.inv(grid).T
+    outline = np.clip(seen[:, :2] / seen[:, 2:], -20_000, 20_000)
+    mask = np.zeros(size[::-1], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(outline).astype(np.int32), 1)
+    return mask.view(np.bool_)
 
 
 def plane_map(pose: SidePose, towards_lens_mm: float = 0.0) -> Array:

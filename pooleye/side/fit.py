@@ -98,11 +98,12 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float) ->
     at = points[..., None, :] + steps[:, None] * normals[..., None, :]
     across = edges.along(at, normals[..., None, :])
     rated = across * np.exp(-0.5 * (steps / (0.6 * look_px)) ** 2)
-    best = np.clip(rated.argmax(axis=-1), 1, len(steps) - 2)[..., None]
-    before, here, after = (np.take_along_axis(across, best + k, axis=-1)[..., 0] for k in (-1, 0, 1))
+    best = np.clip(rated.argmax(axis=-1), 1, len(steps) - 2)
+    pose, point = np.ogrid[: best.shape[0], : best.shape[1]]
+    before, here, after = (across[pose, point, best + k] for k in (-1, 0, 1))
     bend = before - 2 * here + after
     part = np.where(bend < -1e-6, 0.5 * (before - after) / np.where(bend < -1e-6, bend, -1.0), 0.0)
-    return steps[best[..., 0]] + np.clip(part, -0.5, 0.5) * (steps[1] - steps[0]), here
+    return steps[best] + np.clip(part, -0.5, 0.5) * (steps[1] - steps[0]), here
 
 
 def _solved(
@@ -136,6 +137,7 @@ def _spread(residual: Array, weight: Array) -> Array:
     """Weighted median of the absolute residuals of each row, scaled to a standard deviation (Huber 1981: 1.4826)."""
     size = np.abs(residual)
     order = np.argsort(size, axis=1)
-    total = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1)
+    rows = np.arange(len(size))
+    total = np.cumsum(weight[rows[:, None], order], axis=1)
     middle = np.argmax(total >= total[:, -1:] / 2, axis=1)
-    return np.asarray(1.4826 * np.take_along_axis(size, np.take_along_axis(order, middle[:, None], 1), 1)[:, 0])
+    return np.asarray(1.4826 * size[rows, order[rows, middle]])

@@ -119,7 +119,7 @@ def _checked_legible(photo: Photo, located: Located) -> tuple[str, ...]:
 def _vessel_region(photo: Photo, located: Located) -> NDArray[np.uint8]:
     height, width = photo.rgb.shape[:2]
     rows, columns = vessel_part(located.pose, (width, height), 0.06)
-    return np.ascontiguousarray(photo.rgb[rows, columns][::2, ::2])
+    return np.ascontiguousarray(photo.rgb[rows, columns][::3, ::3])
 
 
 def _rim_outline(scene: Scene) -> dict[str, float]:
