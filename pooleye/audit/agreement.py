@@ -140,6 +140,26 @@ def limits_of_agreement(differences: Sequence[float], confidence: float = 0.95) 
     )
 
 
+def bias_between(first: Sequence[float], second: Sequence[float], confidence: float = 0.95) -> Interval:
+    """Mean of the first tester's differences (note minus photo) less that of the second's, with its interval by Welch's
+    t (Biometrika 34, 1947, from memory), which does not ask for equal spreads.
+
+    Raises TooFewError below three pairs on either side.
+    """
+    from scipy.stats import t
+
+    one, other = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    if min(len(one), len(other)) < 3:
+        raise TooFewError("comparing two testers needs at least three pairs of each")
+    parts = np.array([one.var(ddof=1) / len(one), other.var(ddof=1) / len(other)])
+    if not parts.sum() > 0:
+        raise TooFewError("no spread at all, so nothing to judge a difference by")
+    value, se = float(one.mean() - other.mean()), math.sqrt(parts.sum())
+    freedom = parts.sum() ** 2 / float((parts**2 / np.array([len(one) - 1, len(other) - 1])).sum())
+    reach = float(t.ppf(0.5 + confidence / 2, freedom)) * se
+    return Interval(value, se, value - reach, value + reach, len(one) + len(other))
+
+
 def drift(days: Sequence[float], differences: Sequence[float], confidence: float = 0.95) -> Interval:
     """Slope of note minus photo against time (per day) by least squares, with its interval by t with n - 2.
 

@@ -74,7 +74,11 @@ class Eye:
 
 @dataclass(frozen=True)
 class Between:
-    """What two testers say of the same looks, of one quantity."""
+    """Two testers and one quantity: over the ``looks`` that both wrote of, and against the photos each of them saw.
+
+    ``bias``: how much more the first notes than the second, each against the photos, in ``bias_unit`` (grades: steps of
+    the scale).
+    """
 
     first: str
     second: str
@@ -83,12 +87,14 @@ class Between:
     kappa: Interval | None
     limits: LimitsOfAgreement | None
     unit: str | None
-    words: str
+    bias: Interval | None
+    bias_unit: str
+    words: tuple[str, ...]
 
     @property
     def enough(self) -> bool:
         """Is there enough to compare them?"""
-        return self.kappa is not None or self.limits is not None
+        return bool(self.words)
 
 
 Found = Callable[[], Any]
@@ -132,7 +138,8 @@ def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Thresho
     differences = [float(one.said or 0.0) - float(one.measured or 0.0) for one in numbers]
     unit = numbers[0].unit if numbers else None
     limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement(differences))
-    drift, drift_unit = _drift(quantity, graded, numbers, differences, unit)
+    dated, steps, drift_unit = _differences(quantity, pairs)
+    drift: Interval | None = _or_none(lambda: agreement.drift(_days(dated), steps)) if dated else None
     seeing = _seeing(seen, threshold) if threshold else None
     words = [*_graded_words(quantity, graded, kappa)]
     if limits is not None and len(numbers) >= MIN_PAIRS:
@@ -158,20 +165,18 @@ def _graded_words(quantity: str, graded: Sequence[Pair], kappa: Interval | None)
     return [f"{words}, so skill cannot be told from chance."]
 
 
-def _drift(
-    quantity: str,
-    graded: Sequence[Pair],
-    numbers: Sequence[Pair],
-    differences: Sequence[float],
-    unit: str | None,
-) -> tuple[Interval | None, str]:
-    """Drift of the numbers, else of the grades (in steps of the scale)."""
-    if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded):
-        return _or_none(lambda: agreement.drift(_days(numbers), differences)), _shown(unit)
-    if quantity in UNORDERED or not graded:
-        return None, ""
-    steps = [float(_rank(quantity, str(o.state)) - _rank(quantity, str(o.measured_state))) for o in graded]
-    return _or_none(lambda: agreement.drift(_days(graded), steps)), "grades"
+def _differences(quantity: str, pairs: Sequence[Pair]) -> tuple[list[Pair], list[float], str]:
+    """Note minus photo, and its unit: of the numbers; where there are too few, of the grades, in steps."""
+    numbers = [one for one in pairs if one.said is not None and one.measured is not None]
+    graded = [one for one in pairs if one.state is not None and one.measured_state is not None]
+    if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded) or quantity in UNORDERED:
+        return numbers, [float(o.said or 0.0) - float(o.measured or 0.0) for o in numbers], _shown_of(numbers)
+    order = STATES[quantity]
+    return graded, [float(order.index(str(o.state)) - order.index(str(o.measured_state))) for o in graded], "grades"
+
+
+def _shown_of(numbers: Sequence[Pair]) -> str:
+    return _shown(numbers[0].unit) if numbers else ""
 
 
 def _seeing(seen: Sequence[Pair], threshold: Threshold) -> Seeing | None:
@@ -206,55 +211,73 @@ def eyes_of(pairs: Iterable[Pair], thresholds: Mapping[str, Threshold]) -> tuple
 
 
 def between_of(pairs: Iterable[Pair]) -> tuple[Between, ...]:
-    """Every two testers, over the looks that both wrote of; a quantity that they never shared is left out."""
+    """Every two testers and every quantity that both wrote of."""
     by_tester = _grouped(pairs, lambda one: one.tester)
     found = []
     for first, second in combinations(sorted(by_tester), 2):
         for quantity in STATES:
-            shared = _shared(by_tester[first], by_tester[second], quantity)
-            if shared:
-                found.append(_between(first, second, quantity, shared))
+            one, other = ([p for p in by_tester[who] if p.quantity == quantity] for who in (first, second))
+            if one and other:
+                found.append(_between(first, second, quantity, one, other))
     return tuple(found)
 
 
-def _shared(one: Sequence[Pair], other: Sequence[Pair], quantity: str) -> list[tuple[Pair, Pair]]:
+def _shared(one: Sequence[Pair], other: Sequence[Pair]) -> list[tuple[Pair, Pair]]:
     """The last claim of each on the same look."""
-    first = {pair.look: pair for pair in one if pair.quantity == quantity}
-    second = {pair.look: pair for pair in other if pair.quantity == quantity}
+    first, second = {pair.look: pair for pair in one}, {pair.look: pair for pair in other}
     return [(first[look], second[look]) for look in first if look in second]
 
 
-def _between(first: str, second: str, quantity: str, shared: Sequence[tuple[Pair, Pair]]) -> Between:
+def _between(first: str, second: str, quantity: str, one: Sequence[Pair], other: Sequence[Pair]) -> Between:
+    shared = _shared(one, other)
     states = [(a.state, b.state) for a, b in shared if a.state is not None and b.state is not None]
     numbers = [(a.said, b.said) for a, b in shared if a.said is not None and b.said is not None and a.unit == b.unit]
     unit = next((a.unit for a, b in shared if a.said is not None and b.said is not None), None)
-    kappa = _kappa(quantity, states)
-    limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement([a - b for a, b in numbers]))
-    kappa, limits = kappa if len(states) >= MIN_PAIRS else None, limits if len(numbers) >= MIN_PAIRS else None
-    words = _between_words(first, second, quantity, len(shared), kappa, limits, _shown(unit))
-    return Between(first, second, quantity, len(shared), kappa, limits, unit, words)
+    kappa = _kappa(quantity, states) if len(states) >= MIN_PAIRS else None
+    limits: LimitsOfAgreement | None = None
+    if len(numbers) >= MIN_PAIRS:
+        limits = _or_none(lambda: agreement.limits_of_agreement([a - b for a, b in numbers]))
+    bias, bias_unit = _bias_between(quantity, one, other)
+    words = _between_words(first, second, quantity, kappa, limits, _shown(unit), bias, bias_unit)
+    return Between(first, second, quantity, len(shared), kappa, limits, unit, bias, bias_unit, words)
+
+
+def _bias_between(quantity: str, one: Sequence[Pair], other: Sequence[Pair]) -> tuple[Interval | None, str]:
+    """How much more one notes than the other, each against the photos; None where either has too few, or they noted
+    different kinds of thing."""
+    (_, first, unit), (_, second, other_unit) = _differences(quantity, one), _differences(quantity, other)
+    if unit != other_unit or min(len(first), len(second)) < MIN_PAIRS:
+        return None, unit
+    return _or_none(lambda: agreement.bias_between(first, second)), unit
 
 
 def _between_words(
     first: str,
     second: str,
     quantity: str,
-    looks: int,
     kappa: Interval | None,
     limits: LimitsOfAgreement | None,
     unit: str,
-) -> str:
-    head = f"{first} and {second}, {quantity}"
-    parts = []
+    bias: Interval | None,
+    bias_unit: str,
+) -> tuple[str, ...]:
+    head, words = f"{first} and {second}, {quantity}", []
     if kappa is not None:
-        parts.append(f"{agreement.kappa_word(kappa.value)} agreement (kappa {kappa.value:.2f}, 95 % interval"
-                     f" {kappa.low:.2f} to {kappa.high:.2f}, {kappa.n} looks)")  # fmt: skip
+        word, span = agreement.kappa_word(kappa.value), f"{kappa.low:.2f} to {kappa.high:.2f}"
+        words.append(f"{head}: {word} agreement (kappa {kappa.value:.2f}, 95 % interval {span}, {kappa.n} looks).")
     if limits is not None:
-        bias, clear = limits.bias, limits.bias.low > 0 or limits.bias.high < 0
-        side = "higher" if bias.value > 0 else "lower"
-        mean = f"{first} notes {abs(bias.value):.1f} {unit} {side}" if clear else "no bias between them"
-        parts.append(f"{mean}; single notes differ by {limits.lower.value:+.1f} to {limits.upper.value:+.1f} {unit}"
-                     f" ({bias.n} looks)")  # fmt: skip
-    if not parts:
-        return f"{head}: {looks} looks that both wrote of, not enough to compare them; {MIN_PAIRS} are needed."
-    return f"{head}: {'; '.join(parts)}."
+        spread = f"{limits.lower.value:+.1f} and {limits.upper.value:+.1f} {unit}"
+        mean = _more(first, second, limits.bias, unit)
+        words.append(f"{head}: {mean}; single notes differ by between {spread} ({limits.bias.n} looks).")
+    elif bias is not None:
+        words.append(f"{head}, each against the photos: {_more(first, second, bias, bias_unit)}.")
+    return tuple(words)
+
+
+def _more(first: str, second: str, bias: Interval, unit: str) -> str:
+    """Who notes more, where the interval is clear of zero."""
+    if bias.low <= 0 <= bias.high:
+        return "no bias between them to be seen"
+    more, less = (first, second) if bias.value > 0 else (second, first)
+    low, high = sorted((abs(bias.low), abs(bias.high)))
+    return f"{more} notes {abs(bias.value):.1f} {unit} more than {less} ({low:.1f} to {high:.1f})"

@@ -223,7 +223,7 @@ class Audit:
             if few:
                 needed = f"{MIN_PAIRS} comparisons of one kind are needed"
                 lines.append(f"{tester}: not enough data yet to judge the eye ({needed}): {', '.join(few)}")
-        lines += [one.words for one in self.between if one.enough]
+        lines += [words for one in self.between for words in one.words]
         for first, second in dict.fromkeys((one.first, one.second) for one in self.between):
             pair = [one for one in self.between if (one.first, one.second) == (first, second) and not one.enough]
             shared = ", ".join(f"{one.quantity} {one.looks}" for one in pair)

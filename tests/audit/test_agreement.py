@@ -9,6 +9,7 @@ from pooleye.audit.agreement import (
     MIN_PAIRS,
     Interval,
     TooFewError,
+    bias_between,
     cross_table,
     drift,
     drift_in_words,
@@ -133,6 +134,23 @@ NORRIS = """\
 559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9 339.3 338.0 448.9 447.5 10.8 11.6 557.7 556.0 228.3 228.1
 998.0 995.8 888.8 887.6 119.6 120.2 0.3 0.3 0.6 0.3 557.6 556.8 339.3 339.1 888.0 887.2 998.5 999.0 778.9 779.0
 10.2 11.1 117.6 118.3 228.9 229.2 668.4 669.1 449.2 448.9 0.2 0.5"""
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_bias_between_two_testers_equals_scipys_welch_interval(seed):
+    from scipy.stats import ttest_ind
+
+    made = np.random.default_rng(seed)
+    one, other = made.normal(2.0, 1.0, 12), made.normal(0.0, 4.0, 25)
+    theirs = ttest_ind(one, other, equal_var=False).confidence_interval(0.95)
+    ours = bias_between(one, other)
+    assert (ours.low, ours.high) == pytest.approx((theirs.low, theirs.high))
+    assert ours.n == 37
+
+
+def test_bias_between_needs_three_pairs_of_each():
+    with pytest.raises(TooFewError):
+        bias_between([1.0, 2.0], [1.0, 2.0, 3.0])
 
 
 def test_drift_equals_the_certified_line_of_nist():

@@ -105,7 +105,7 @@ def test_a_drift_of_the_grades_is_named():
     assert any("drift up" in words and "grades a month" in words for words in eye.words)
 
 
-def test_two_testers_are_compared_only_where_both_looked():
+def test_two_testers_grades_are_compared_where_both_looked():
     words = ["none", "slight", "moderate", "heavy"] * 4
     ida = graded(words, words, tester="Ida")
     tom = graded(words[:12], words[:12], tester="Tom") + [
@@ -114,7 +114,7 @@ def test_two_testers_are_compared_only_where_both_looked():
     (both,) = between_of(ida + tom)
     assert (both.first, both.second, both.quantity, both.looks) == ("Ida", "Tom", "soot", 12)
     assert both.kappa.value == pytest.approx(1.0)
-    assert "almost perfect" in both.words
+    assert "almost perfect" in both.words[0]
 
 
 def test_two_testers_numbers_are_compared_with_each_other():
@@ -123,13 +123,23 @@ def test_two_testers_numbers_are_compared_with_each_other():
     (both,) = between_of(ida + tom)
     differences = [20.0 + k % 3 - (15.0 + k % 2) for k in range(12)]
     assert both.limits.bias.value == pytest.approx(sum(differences) / 12)
-    assert "Ida notes 5.5 mm higher" in both.words
+    assert "Ida notes 5.5 mm more than Tom" in both.words[0]
 
 
-def test_two_testers_with_too_few_looks_in_common_are_not_compared():
+def test_two_testers_who_never_looked_together_are_compared_through_the_photos():
+    ida = [pair(k, "melt-pool", "Ida", said=40.0 + k % 3, measured=40.5, unit="mm") for k in range(12)]
+    tom = [pair(50 + k, "melt-pool", "Tom", said=56.0 + k % 4, measured=50.0, unit="mm") for k in range(12)]
+    (both,) = between_of(ida + tom)
+    assert (both.looks, both.limits) == (0, None)
+    assert both.bias.value == pytest.approx(0.5 - 7.5)
+    assert "each against the photos: Tom notes 7.0 mm more than Ida" in both.words[0]
+
+
+def test_two_testers_with_too_little_are_not_compared():
     (both,) = between_of([pair(1, "soot", "Ida", state="none"), pair(1, "soot", "Tom", state="heavy")])
     assert both.kappa is None
-    assert "not enough" in both.words
+    assert both.words == ()
+    assert not both.enough
 
 
 def test_a_session_of_two_testers_with_planted_mistakes_is_found_out(bench):
