@@ -19,6 +19,8 @@ BELOW_POOL_MM = 7.0
 SAME_PLATEAU_CODES = 5.0
 SHARE_OF_MAIN = 0.5  # of its length that a further flame has at least
 APART_MM = 4.0
+SHINES_CODE = 244.0  # judged: rendered flames have 252 and more, white letters and glints in a real photo less than 244
+SLENDER, THIN_MM = 0.07, 1.0  # a streak of light on a wall is thinner; flames are a fifth to a third as wide as high
 TAPER = 0.85  # the top is narrower than the widest place by this at least
 
 
@@ -56,7 +58,9 @@ def _is_flame(body: Body, floor_mm: float) -> bool:
         body.top in ("lip", "washed", "picture")
         or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
     )
-    return upright and tapers and body.top_mm > floor_mm + 3.0
+    stout = widest >= max(SLENDER * body.length_mm, THIN_MM)
+    shines = body.plateau >= SHINES_CODE
+    return shines and upright and stout and tapers and body.top_mm > floor_mm + 3.0
 
 
 def _with_equals(bodies: list[Body]) -> list[Body]:

@@ -79,8 +79,8 @@ def test_without_usable_times_there_is_a_spread_and_no_frequency(tmp_path: Path,
     assert {"flicker_amplitude", "flame_height", "flame_height_max"} <= set(result.quantities)
 
 
-@pytest.mark.parametrize("jump_px", [40, 150], ids=["a little", "too far to be followed"])
-def test_a_steady_flame_is_steady_in_a_hand_that_jumps(tmp_path: Path, jump_px: int):
+@pytest.mark.parametrize(("jump_px", "within_mm"), [(40, 0.8), (150, 2.0)], ids=["a little", "too far to be followed"])
+def test_a_steady_flame_is_steady_in_a_hand_that_jumps(tmp_path: Path, jump_px: int, within_mm: float):
     paths = [
         still(tmp_path / f"{k}.jpg", replace(BASE, shift_px=(jump_px * x, 10 * y), seed=k), 0.3 * k)
         for k, (x, y) in enumerate([(0, 0), (1, 1), (-0.9, -0.8), (0.7, 0), (-1, 1), (0, 0)])
@@ -88,7 +88,7 @@ def test_a_steady_flame_is_steady_in_a_hand_that_jumps(tmp_path: Path, jump_px: 
     measured = measure_burst(paths, BASE.vessel, headspace_mm=BASE.headspace_mm)
     assert measured.series is not None
     assert len(measured.series.heights_mm) >= 5
-    assert np.ptp(measured.series.heights_mm) < 1.2
+    assert np.ptp(measured.series.heights_mm) < within_mm
 
 
 def test_what_is_no_burst_is_said(tmp_path: Path):
