@@ -51,6 +51,7 @@ from pooleye.burnlog.settings import Settings, settings_text
 from pooleye.burnlog.snap import snap
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
+from pooleye.judge.service import OWN_CRITERIA
 
 ROOT = Path(__file__).parents[2]
 TABLE = {one.name: one for one in whole_log.tables()}
@@ -275,10 +276,15 @@ WRONG_RECORDS = {
     "a step that never was": _set("step", "0000"),
     "another format": _set("format", "cookbook"),
     "no records": _set("records"),
+    "a file of another name": _set("files", {"../pooleye.toml": "x"}),
+    "a file that is no text": _set("files", {"criteria.toml": 7}),
+    "half a character in a file": _set("files", {"criteria.toml": "\ud83d"}),
+    "half a character in a setting": _set("settings.name", "\ud83d"),
 }  # fmt: skip
 # What no schema can say: how records hang together, and what the file would do to a string of this program's own.
 BEYOND_THE_SCHEMA = {
-    "a day that is none", "half a character", "the same number twice", "a link to nothing", "an endless whole number",
+    "a day that is none", "half a character", "half a character in a file", "half a character in a setting",
+    "the same number twice", "a link to nothing", "an endless whole number",
     "against a check of the database", "an impossible setting", "an unknown zone",
 }  # fmt: skip
 
@@ -318,8 +324,8 @@ def test_a_wrong_document_is_refused_whole_and_by_the_schema_too(
 @pytest.mark.parametrize(
     "data",
     [b"", b"\xff\xd8\xff\xe0 a photo", b"candle,value\r\n", b'{"format": "pooleye burn log"', b"[" * 100_000, b"[]",
-     b'{"format": "pooleye burn log", "step": "0001", "settings": {"burn_min": NaN}, "records": {}}',
-     b'{"format": "pooleye burn log", "step": "0001", "settings": {"burn_min": 1e999}, "records": {}}'],
+     b'{"format": "pooleye burn log", "step": "0001", "settings": {"burn_min": NaN}, "files": {}, "records": {}}',
+     b'{"format": "pooleye burn log", "step": "0001", "settings": {"burn_min": 1e999}, "files": {}, "records": {}}'],
 )  # fmt: skip
 def test_what_is_no_whole_json_is_refused(data: bytes, fresh: Callable[..., Workspace], tmp_path: Path) -> None:
     (tmp_path / "log.json").write_bytes(data)
@@ -366,7 +372,13 @@ def test_what_an_earlier_version_exported_comes_in_brought_up_to_date(
     tables: dict[str, list[Any]] = {name: [] for name in then.tables if name != "alembic_version"}
     for name, record in given.items():
         tables[name] = [dict.fromkeys(then.tables[name].columns.keys()) | {"id": 1, "entered_at": now} | record]
-    document = {"format": whole_log.FORMAT, "step": "0001", "settings": {"zone": "+01:00"}, "records": tables}
+    document = {
+        "format": whole_log.FORMAT,
+        "step": "0001",
+        "settings": {"zone": "+01:00"},
+        "files": {},
+        "records": tables,
+    }
     (tmp_path / "old.json").write_text(json.dumps(document), "utf-8")
     again = fresh()
     assert bring_in(again, tmp_path / "old.json").records == 6
@@ -442,6 +454,20 @@ def test_equal_logs_make_equal_packs(lived: Workspace, fresh: Callable[..., Work
     service.export_pack(reopened, tmp_path / "again.zip")
     reopened.close()
     assert (tmp_path / "again.zip").read_bytes() == (tmp_path / "log.zip").read_bytes()
+
+
+def test_limits_of_ones_own_go_along_and_do_not_replace_others(
+    lived: Workspace, fresh: Callable[..., Workspace], tmp_path: Path
+) -> None:
+    own = "# höher\r\n[flame_height_limit]\nmost = 60\n".encode()
+    (lived.root / OWN_CRITERIA).write_bytes(own)
+    service.export_json(lived, tmp_path / "log.json")
+    again, other = fresh(), fresh()
+    (other.root / OWN_CRITERIA).write_bytes(b"# mine\n")
+    assert bring_in(again, tmp_path / "log.json").files == (OWN_CRITERIA,)
+    assert bring_in(other, tmp_path / "log.json").files == ()
+    assert (again.root / OWN_CRITERIA).read_bytes() == own
+    assert (other.root / OWN_CRITERIA).read_bytes() == b"# mine\n"
 
 
 def test_json_alone_names_the_photos_by_hash_and_the_pack_brings_them_later(

@@ -35,6 +35,7 @@ class BroughtIn:
     photos_missing: int
     already_there: bool
     settings_changed: tuple[str, ...] = ()
+    files: tuple[str, ...] = ()
 
     def said(self) -> list[str]:
         """What came, then what is still to be done."""
@@ -42,6 +43,7 @@ class BroughtIn:
         lines = [f"{first} are in this log already: no record was changed" if self.already_there else first]
         lines += [f"{self.photos} photos"] if self.photos else []
         lines += [f"settings taken from it: {', '.join(self.settings_changed)}"] if self.settings_changed else []
+        lines += [f"and {', '.join(self.files)}"] if self.files else []
         if self.photos_missing:
             lines.append(f"{self.photos_missing} photos are named but not here: copy the other log's photos folder")
         return lines
@@ -60,12 +62,12 @@ def bring_in(workspace: Workspace, path: Path) -> BroughtIn:
         file.check_photos(rows["photo"])
         there = _refuse_others(workspace, rows)
         kept = _keep_photos(workspace, file, rows["photo"])
-        changed: tuple[str, ...] = ()
         if not there:
             _insert(workspace, file, rows)
-            changed = _keep_settings(workspace, settings)
+        changed = () if there else _keep_settings(workspace, settings)
+        files = () if there else _keep_files(workspace, file.document.files)
     missing = sum(not _photo_place(workspace, one).is_file() for one in rows["photo"])
-    return BroughtIn(str(path), sum(map(len, rows.values())), kept, missing, there, changed)
+    return BroughtIn(str(path), sum(map(len, rows.values())), kept, missing, there, changed, files)
 
 
 def _with_own_place(own: Settings, read: Mapping[str, Any]) -> dict[str, Any]:
@@ -183,3 +185,12 @@ def _keep_settings(workspace: Workspace, settings: Settings) -> tuple[str, ...]:
         with written_whole(workspace.root / FILE_NAME) as temporary:
             temporary.write_text(settings_text(settings), "utf-8")
     return tuple(changed)
+
+
+def _keep_files(workspace: Workspace, files: Mapping[str, str]) -> tuple[str, ...]:
+    """Write the maker's own files where there are none of that name; returns the names of those written."""
+    new = [workspace.root / name for name in files if not (workspace.root / name).exists()]
+    for path in new:
+        with written_whole(path) as temporary:
+            temporary.write_bytes(files[path.name].encode())
+    return tuple(path.name for path in new)

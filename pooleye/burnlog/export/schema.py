@@ -10,7 +10,7 @@ from sqlalchemy import JSON, Column, Table
 
 from pooleye.burnlog.columns import Base
 from pooleye.burnlog.export.forms import forms_of
-from pooleye.burnlog.export.whole_log import FORMAT, OF_THE_PLACE, tables
+from pooleye.burnlog.export.whole_log import FORMAT, OF_THE_PLACE, OWN_FILES, tables
 from pooleye.burnlog.settings import Settings
 from pooleye.burnlog.store import NEWEST
 
@@ -83,6 +83,12 @@ def log_schema() -> dict[str, Any]:
         "pooleye": {"type": "string", "description": "version that wrote the file"},
         "written_at": {"type": "string", "format": "date-time"},
         "settings": _settings(),
+        "files": {
+            "type": "object",
+            "description": "the maker's own files beside the log, whole",
+            "properties": {name: {"type": "string"} for name in OWN_FILES},
+            "additionalProperties": False,
+        },
     }
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -22,6 +22,8 @@ from pooleye.errors import PooleyeError
 FORMAT = "pooleye burn log"
 #: Where a folder keeps its records and photos says nothing about the log, and a database's address may hold a password.
 OF_THE_PLACE = frozenset({"database", "photos"})
+#: A maker's own files beside the log: by them it is judged, so it would not be the same without.
+OWN_FILES = ("criteria.toml",)
 _HINT = "give a file that pooleye export json wrote"
 
 Row = dict[str, Any]
@@ -29,10 +31,11 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Document:
-    """A document as read: ``step`` of the records' structure, settings, and the records of each table, as JSON."""
+    """A document as read: ``step`` of the records' structure, settings, own files, records of each table, as JSON."""
 
     step: str
     settings: Mapping[str, Any]
+    files: Mapping[str, str]
     records: Mapping[str, list[Any]]
 
 
@@ -52,6 +55,19 @@ def settings_out(settings: Settings) -> dict[str, Any]:
     return {name: value for name, value in asdict(settings).items() if name not in OF_THE_PLACE}
 
 
+def own_files(workspace: Workspace) -> dict[str, str]:
+    """Name -> text of the maker's own files that are there. Raises PooleyeError for what is no text."""
+    found = {}
+    for path in (workspace.root / name for name in OWN_FILES):
+        if path.is_file():
+            try:
+                found[path.name] = path.read_bytes().decode("utf-8")
+            except UnicodeDecodeError:
+                text = f"{path} is no text in UTF-8"
+                raise PooleyeError("not-exportable", text, hint="save it as UTF-8, or move it away") from None
+    return found
+
+
 def write(workspace: Workspace, session: Session, target: TextIO) -> int:
     """Write the document, one record a line, and return the number of records.
 
@@ -63,6 +79,7 @@ def write(workspace: Workspace, session: Session, target: TextIO) -> int:
         "pooleye": pooleye.__version__,
         "written_at": time_out(workspace.now()),
         "settings": settings_out(workspace.settings),
+        "files": own_files(workspace),
     }
     target.write("{\n" + "".join(f"{json.dumps(key)}: {_json(value)},\n" for key, value in head.items()))
     target.write('"records": {')
@@ -99,15 +116,31 @@ def read(data: bytes, name: str) -> Document:
         raise PooleyeError("not-a-log", f"{name} is no whole JSON: {str(error)[:120]}", hint=_HINT) from None
     if not isinstance(found, dict) or found.get("format") != FORMAT:
         raise PooleyeError("not-a-log", f"{name} is JSON, but no exported burn log", hint=_HINT)
-    step, settings, records = found.get("step"), found.get("settings"), found.get("records")
-    if not isinstance(step, str) or not isinstance(settings, dict) or not isinstance(records, dict):
-        raise PooleyeError("not-a-log", f"{name} lacks step, settings or records", hint=_HINT)
-    if not all(isinstance(rows, list) for rows in records.values()):
-        raise PooleyeError("not-a-log", f"{name}: the records of a table must be a list", hint=_HINT)
+    step = found.get("step")
+    if not isinstance(step, str):
+        raise PooleyeError("not-a-log", f"{name} lacks its step", hint=_HINT)
     if step > NEWEST:
         text = f"{name} was written by a newer pooleye (step {step}; this one knows {NEWEST})"
         raise PooleyeError("log-too-new", text, hint="update pooleye: pip install --upgrade pooleye")
-    return Document(step, settings, records)
+    settings, files, records = (_part(found, part, name) for part in ("settings", "files", "records"))
+    texts = [*files.values(), *(one for one in settings.values() if isinstance(one, str))]
+    if not files.keys() <= set(OWN_FILES) or not all(map(_is_text, texts)):
+        text = f"{name} brings files other than {', '.join(OWN_FILES)}, or what is no text"
+        raise PooleyeError("not-a-log", text, hint=_HINT)
+    if not all(isinstance(rows, list) for rows in records.values()):
+        raise PooleyeError("not-a-log", f"{name}: the records of a table must be a list", hint=_HINT)
+    return Document(step, settings, files, records)
+
+
+def _part(found: dict[str, Any], part: str, name: str) -> dict[str, Any]:
+    if not isinstance(held := found.get(part), dict):
+        raise PooleyeError("not-a-log", f"{name} lacks its {part}", hint=_HINT)
+    return held
+
+
+def _is_text(value: Any) -> bool:
+    """Whether it can be written to a file: JSON can hold halves of characters."""
+    return isinstance(value, str) and not any("\ud800" <= one <= "\udfff" for one in value)
 
 
 def _finite(text: str) -> float:
