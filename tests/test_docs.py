@@ -75,6 +75,19 @@ def test_pictures_are_there_small_and_told_in_words(page: Path) -> None:
         assert token.content.strip(), f"{picture} has no words for those who cannot see it"
 
 
+def test_every_picture_is_used_and_can_be_made_again() -> None:
+    used = {(page.parent / str(token.attrs["src"])).resolve() for page in PAGES for token in inline(page, "image")}
+    spec = importlib.util.spec_from_file_location("make_pictures", ROOT / "docs" / "pictures" / "make.py")
+    assert spec is not None
+    assert spec.loader is not None
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    pictures = set((ROOT / "docs" / "pictures").glob("*.jpg"))
+    assert pictures == {script.HERE / name for name in script.PICTURES}
+    assert pictures <= used
+    assert all((script.PHOTOS / photo).is_file() for _, photo, _ in script.PICTURES.values())
+
+
 def test_every_page_can_be_reached_from_the_readme() -> None:
     reached, left = set(), [ROOT / "README.md"]
     while left:

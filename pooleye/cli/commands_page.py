@@ -14,8 +14,8 @@ _HEAD = """# Commands
 Made by `python -m pooleye.cli.commands_page`; edit the command instead. `pooleye COMMAND --help` says the same.
 
 Lengths, masses and temperatures take mm, cm, in, g, oz, lb, C, F; times `19:30`, `yesterday 19:30`, `20min ago`,
-`2026-03-01 19:30`. The exit status is 0 when all went well and 2 when a command was used wrongly; `pooleye measure`,
-`pooleye batch` and `pooleye check` end with 1 when a file could not be read or is not sound.
+`2026-03-01 19:30`. The exit status is 0 when all went well, 1 when a file could not be read or is not sound, 2 when a
+command was used wrongly, 130 when it was interrupted.
 """
 
 

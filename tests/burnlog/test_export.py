@@ -717,13 +717,15 @@ def test_no_control_character_or_endless_note_breaks_the_workbook(
     sqlite_workspace: Workspace, three: Callable[..., Any], tmp_path: Path
 ) -> None:
     code, *_ = three(sqlite_workspace)
-    looks.note(sqlite_workspace, code, "bell \x07 #N/A " + "x" * 40_000)
+    looks.note(sqlite_workspace, code, "bell \x07 #N/A " + "🕯" * 20_000)
     looks.note(sqlite_workspace, code, "#N/A")
     service.export_xlsx(sqlite_workspace, tmp_path / "log.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "log.xlsx")["notes"]
     assert [(sheet[f"F{row}"].data_type, sheet[f"F{row}"].value[:8]) for row in (2, 3)] == [
         ("s", "bell � #"), ("s", "#N/A"),
     ]  # fmt: skip
+    assert len(sheet["F2"].value.encode("utf-16-le")) // 2 in (32_766, 32_767)
+    assert (sheet["G2"].data_type, sheet["G2"].value) == ("n", None)
 
 
 def test_an_empty_log_exports_heads_alone(sqlite_workspace: Workspace, tmp_path: Path) -> None:

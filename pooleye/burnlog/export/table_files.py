@@ -18,7 +18,7 @@ from pooleye.errors import PooleyeError
 # Characters with which a spreadsheet takes a text for a formula; full-width forms count as the plain ones.
 # Source: OWASP, "CSV Injection".
 _STARTS_A_FORMULA = "=+-@\t\r\n"
-# Limits of XLSX: rows of a sheet, characters of a cell (ECMA-376 as spreadsheets implement it).
+# Limits of XLSX as spreadsheets keep them: rows of a sheet, UTF-16 units in a cell.
 _MOST_ROWS = 1_048_576
 _MOST_CHARACTERS = 32_767
 
@@ -103,6 +103,10 @@ def _explain(sheet: Any, about: Iterable[str]) -> None:
             sheet.append([_xlsx_cell(sheet, one) for one in (None, column, meaning.words)])
 
 
+def _cut(text: str) -> str:
+    return text.encode("utf-16-le")[: 2 * _MOST_CHARACTERS].decode("utf-16-le", "ignore")
+
+
 def _xlsx_cell(sheet: Any, value: Any, *, bold: bool = False) -> Any:
     """A cell of the value's own kind; a text is always text, whatever it starts with."""
     from openpyxl.cell import WriteOnlyCell
@@ -110,7 +114,7 @@ def _xlsx_cell(sheet: Any, value: Any, *, bold: bool = False) -> Any:
     from openpyxl.styles import Font
 
     if isinstance(value, str):
-        value = ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", value)[:_MOST_CHARACTERS]
+        value = _cut(ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", value)) or None
     cell = WriteOnlyCell(sheet, value)
     if isinstance(value, str):
         # openpyxl takes “=…” for a formula and “#N/A” for an error; the mark keeps it a text when it is edited.
