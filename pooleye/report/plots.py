@@ -41,6 +41,7 @@ DASHES: Sequence[Any] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)),
 _TOLD_AT_MOST = 14  # numbers a description lists; of more it tells the range and the latest
 _SVG: Any = {
     "svg.fonttype": "none",
+    "svg.hashsalt": "pooleye",
     "font.size": 8.0,
     "axes.linewidth": 0.7,
     "hatch.linewidth": 0.5,

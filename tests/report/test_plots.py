@@ -49,9 +49,12 @@ def test_a_plot_has_a_name_and_its_numbers_in_words(svg: str) -> None:
     root = parsed(svg)
     title, words = (root.find(f"{SVG}{name}") for name in ("title", "desc"))
     assert root.get("role") == "img"
-    assert title is not None and words is not None
+    assert title is not None
+    assert words is not None
     assert (root.get("aria-labelledby") or "").split() == [title.get("id"), words.get("id")]
-    assert title.text and words.text and re.search(r"\d", words.text)
+    assert title.text
+    assert words.text
+    assert re.search(r"\d", words.text)
 
 
 def test_a_plot_brings_no_style_no_script_and_no_address(svg: str) -> None:
@@ -108,7 +111,9 @@ def test_twelve_stands_at_the_top_of_the_clock_and_three_at_the_right() -> None:
     for one in parsed(DRAWN["clock"]()).iter(f"{SVG}text"):
         where.setdefault(one.text, (float(one.get("x", "nan")), float(one.get("y", "nan"))))
     (x12, y12), (x6, y6), (x3, y3), (x9, _) = (where[hour] for hour in ("12", "6", "3", "9"))
-    assert abs(x12 - x6) < 1 and y12 < y3 < y6 and x9 < x12 < x3
+    assert abs(x12 - x6) < 1
+    assert y12 < y3 < y6
+    assert x9 < x12 < x3
 
 
 def test_many_values_are_told_by_range_and_latest() -> None:
