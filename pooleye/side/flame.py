@@ -42,6 +42,7 @@ LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed pi
 SAME_CONTRAST = {-1: 0.6, 1: 0.9}
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
 BLUE_REACH_MM = 4.0
+EDGE_PX = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +51,8 @@ class Body:
 
     `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to
     which blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside
-    it the glow takes to fall half way to the surroundings.
+    it the glow takes to fall half way to the surroundings; `warmth`: codes by which red exceeds blue at the edges, over
+    that of the row's surroundings.
     """
 
     heights: Array
@@ -62,6 +64,7 @@ class Body:
     plateau: float
     softness_mm: float
     beyond_mm: float
+    warmth: float
 
     @property
     def top_mm(self) -> float:
@@ -167,7 +170,20 @@ def _tracked(
     plateau = float(np.median([run.plateau for run in runs]))
     softness = float(np.median([run.softness for run in runs])) * view.mm_per_px
     beyond = _beyond_px(bright, around, runs[0]) * view.mm_per_px if top == "seen" else 0.0
-    return Body(heights, lefts, rights, top, bottom, blue, plateau, softness, beyond)
+    return Body(heights, lefts, rights, top, bottom, blue, plateau, softness, beyond, _warmth(view, runs))
+
+
+def _warmth(view: FacingView, runs: list[_Run]) -> float:
+    """A flame's edge, where its light falls off, is yellow; lamps and windows mirrored in glass have none such."""
+    found = []
+    for run in runs[len(runs) // 5 :: max(len(runs) // 20, 1)]:
+        codes = view.rgb[run.row].astype(np.int16)
+        redness = codes[:, 0] - codes[:, 2]
+        left, right = int(run.left), int(np.ceil(run.right))
+        beside = np.concatenate([redness[max(left - EDGE_PX, 0) : left + 1], redness[right : right + EDGE_PX + 1]])
+        if len(beside):
+            found.append(float(beside.max() - np.median(redness[::5])))
+    return float(np.median(found)) if found else 0.0
 
 
 def _run(bright: Bright, around: NDArray[np.float32], row: int, column: float, reach: int = 2) -> _Run | None:

@@ -20,6 +20,9 @@ SAME_PLATEAU_CODES = 5.0
 SHARE_OF_MAIN = 0.5  # of its length that a further flame has at least
 APART_MM = 4.0
 SHINES_CODE = 244.0  # judged: rendered flames have 252 and more, white letters and glints in a real photo less than 244
+WARM_CODES = (
+    12.0  # judged: 24 to 99 on rendered flames, 85 and 153 on two real ones; mirrored lamps and letters -2 to 7
+)
 SLENDER, THIN_MM = 0.07, 1.0  # a streak of light on a wall is thinner; flames are a fifth to a third as wide as high
 TAPER = 0.85  # the top is narrower than the widest place by this at least
 
@@ -59,7 +62,7 @@ def _is_flame(body: Body, floor_mm: float) -> bool:
         or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
     )
     stout = widest >= max(SLENDER * body.length_mm, THIN_MM)
-    shines = body.plateau >= SHINES_CODE
+    shines = body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed")
     return shines and upright and stout and tapers and body.top_mm > floor_mm + 3.0
 
 

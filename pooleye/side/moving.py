@@ -36,6 +36,7 @@ TRIES = 8  # pictures at the start of which one must show the vessel
 MAX_LOST_SHARE = 0.3  # of the pictures without a flame, beyond which a flag says so
 MAX_CUT_SHARE = 0.1  # of the pictures with the flame out of the picture
 U_TIP_FRAME_MM = 0.12  # judged: scatter of one picture's tip, with the pose's own
+STILL_PX, U_MOVED_PX = 5.0, 1.0  # judged on drawn scenes moved by many pixels
 SAME_FLAME_MM = 8.0
 NEAR_NYQUIST = 0.8
 LOST_SHORTFALL = 0.3  # of the outline's lines, together, beyond which following has lost the vessel
@@ -62,8 +63,11 @@ class Moving:
 
 @dataclass(frozen=True)
 class _Seen:
+    """`moved_px`: how far the vessel went since the picture before."""
+
     time_s: float | None
     tip_mm: float
+    moved_px: float = 0.0
 
 
 def measure_moving(
@@ -85,7 +89,7 @@ def measure_moving(
     if len(seen) < (1 - MAX_LOST_SHARE) * count:
         flags.append("flame-lost-at-times")
     series = _series(seen, still)
-    quantities, more = _over_time(series, still)
+    quantities, more = _over_time(series, still, _u_tip_mm(seen, scene))
     result = replace(still, quantities=dict(still.quantities) | quantities, flags=(*flags, *more), method=METHOD)
     return Moving(result, series, first)
 
@@ -127,6 +131,7 @@ def _followed_tips(
             if shift_px is None:
                 continue
             there = followed(photo.rgb, located, shift_px)
+        moved_px = float(np.linalg.norm(there.pose.vector[:2] - located.pose.vector[:2]))
         located, before = there, photo
         found = _main_body(photo.rgb, located, inner, scene.pool_mm, body)
         if found is None:
@@ -135,7 +140,7 @@ def _followed_tips(
         if body.top == "picture":
             cut += 1
         else:
-            seen.append(_Seen(at_s, _tip_mm(body)))
+            seen.append(_Seen(at_s, _tip_mm(body), moved_px))
     return seen, count, cut
 
 
@@ -195,19 +200,26 @@ def _series(seen: list[_Seen], still: PhotoResult) -> HeightSeries:
     return HeightSeries(np.array(times, dtype=float), heights)
 
 
-def _over_time(series: HeightSeries, still: PhotoResult) -> tuple[dict[str, Quantity], list[str]]:
+def _u_tip_mm(seen: list[_Seen], scene: Scene) -> float:
+    """Scatter of one picture's tip height; a hand that moves lets the outline fall differently on the pixels."""
+    mm_per_px = float(np.exp(scene.located.pose.vector[2])) / scene.located.pose.camera.f_px
+    moves = float(np.median([one.moved_px for one in seen])) > STILL_PX
+    return float(np.hypot(U_TIP_FRAME_MM, U_MOVED_PX * mm_per_px if moves else 0.0))
+
+
+def _over_time(series: HeightSeries, still: PhotoResult, u_tip_mm: float) -> tuple[dict[str, Quantity], list[str]]:
     heights = series.heights_mm
     name = "flame_height" if "flame_height" in still.quantities else "flame_height_visible"
     parts = dict(still.quantities[name].parts)
     found = {name: quantity(float(heights.mean()), "mm", parts | {"time": _u_mean(heights)})}
     if name == "flame_height":
-        found["flame_height_max"] = quantity(float(heights.max()), "mm", parts | {"picture": U_TIP_FRAME_MM})
+        found["flame_height_max"] = quantity(float(heights.max()), "mm", parts | {"picture": u_tip_mm})
     if len(heights) < MIN_SPREAD or _shorter_than_a_swing(series.times_s):
         return found, ["clip-too-short"]
-    found["flicker_amplitude"] = _amplitude(heights, parts, known_mm=float(heights.mean()))
+    found["flicker_amplitude"] = _amplitude(heights, parts, u_tip_mm)
     if series.times_s is None:
         return found, ["clip-times-missing"]
-    frequency, flags = _frequency(series.times_s, heights)
+    frequency, flags = _frequency(series.times_s, heights, u_tip_mm)
     return found | frequency, flags
 
 
@@ -220,21 +232,21 @@ def _u_mean(heights: Array) -> float:
     return float(max(heights.std() / np.sqrt(len(heights)), 0.01))
 
 
-def _amplitude(heights: Array, parts: Mapping[str, float], known_mm: float) -> Quantity:
+def _amplitude(heights: Array, parts: Mapping[str, float], u_tip_mm: float) -> Quantity:
     """Amplitude of a sine with the heights' own variance: sqrt(2) times their standard deviation, noise taken off."""
-    variance = max(float(heights.var(ddof=1)) - U_TIP_FRAME_MM**2, 0.0)
+    variance = max(float(heights.var(ddof=1)) - u_tip_mm**2, 0.0)
     amplitude = float(np.sqrt(2 * variance))
-    scale = np.hypot(parts.get("vessel-outline", 0.0), parts.get("vessel-size", 0.0)) / max(known_mm, 1.0)
-    few = max(amplitude, U_TIP_FRAME_MM) / np.sqrt(2 * (len(heights) - 1))
-    noise = U_TIP_FRAME_MM**2 / max(amplitude, U_TIP_FRAME_MM)
+    scale = np.hypot(parts.get("vessel-outline", 0.0), parts.get("vessel-size", 0.0)) / max(float(heights.mean()), 1.0)
+    few = max(amplitude, u_tip_mm) / np.sqrt(2 * (len(heights) - 1))
+    noise = u_tip_mm**2 / max(amplitude, u_tip_mm)
     return quantity(amplitude, "mm", {"few-pictures": few, "noise": noise, "scale": float(scale) * amplitude})
 
 
-def _frequency(times_s: Array, heights: Array) -> tuple[dict[str, Quantity], list[str]]:
+def _frequency(times_s: Array, heights: Array, u_tip_mm: float) -> tuple[dict[str, Quantity], list[str]]:
     spectrum = spectrum_of(times_s, heights)
     if spectrum is None:
         return {}, ["clip-too-short"]
-    peak = dominant_peak(times_s, heights, U_TIP_FRAME_MM)
+    peak = dominant_peak(times_s, heights, u_tip_mm)
     if peak is None:
         return {}, ["flicker-none"]
     sine_u = float(np.sqrt(max(peak.u_hz**2 - (0.1 * peak.resolution_hz) ** 2, 0.0)))

@@ -105,6 +105,20 @@ def test_two_flames_are_counted_and_stop():
     assert "second-flame" in result.flags
 
 
+def test_a_lamp_mirrored_in_the_glass_is_no_flame():
+    """As bright, upright and tapered as a flame, but white to its very edge, as glints in real photos are."""
+    drawing = Drawing(flame_mm=0.0)
+    photo, (x, y) = drawing.photo(), drawing.pose().axis_px(70.0)[0]
+    rgb = photo.rgb.copy()
+    drop = np.array([[x, y - 60], [x + 9, y], [x, y + 30], [x - 9, y]])
+    cv2.fillPoly(rgb, [np.round(drop).astype(np.int32)], (255, 255, 255), cv2.LINE_AA)
+    result = measure_side(replace(photo, rgb=rgb), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert result.quantities["flame_count"].value == 0
+    cv2.fillPoly(rgb, [np.round(drop).astype(np.int32)], (255, 252, 215), cv2.LINE_AA)
+    result = measure_side(replace(photo, rgb=rgb), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert result.quantities["flame_count"].value == 1
+
+
 @pytest.mark.parametrize(("smoke", "seen"), [(0.0, False), (0.4, True)])
 def test_smoke(smoke: float, seen: bool):
     strength = measured(Drawing(smoke=smoke)).quantities["smoke_strength"]

@@ -19,7 +19,9 @@ def body_of(
     half = width_mm / 2 * drop_profile((tip_mm - heights) / (tip_mm - foot_mm), 0.74)
     noise = np.random.default_rng(seed).normal(0.0, 0.05, (2, len(heights)))
     middle = 1.5 + slope * (heights - tip_mm)
-    return Body(heights, middle - half + noise[0], middle + half + noise[1], "seen", "seen", None, 255.0, 0.3, 0.2)
+    return Body(
+        heights, middle - half + noise[0], middle + half + noise[1], "seen", "seen", None, 255.0, 0.3, 0.2, 40.0
+    )
 
 
 @pytest.mark.parametrize(("width_mm", "slope"), [(7.0, 0.1), (4.5, -0.2), (10.0, 0.0)])
