@@ -7,7 +7,10 @@ import sys
 
 import pytest
 
-HEAVY = ("cv2", "numpy", "skimage", "scipy", "pint", "PIL", "rich", "sqlalchemy")
+HEAVY = (
+    "PIL", "alembic", "av", "cv2", "icalendar", "jinja2", "matplotlib", "numpy", "openpyxl", "pint", "rapidfuzz",
+    "reportlab", "rich", "scipy", "segno", "skimage", "spellchecker", "sqlalchemy", "starlette", "uvicorn", "zxingcpp",
+)  # fmt: skip
 
 
 def modules_after(code: str) -> set[str]:
