@@ -17,7 +17,10 @@ from pooleye.audit.numbers import NUMBER_VOCABULARY
 from pooleye.errors import PooleyeError
 
 Phrase = tuple[str, ...]
-_TABLES = ("aliases", "groups", "things", "quantities", "degrees", "softeners", "talk", "places", "incidents", "plain")
+_TABLES = (
+    "aliases", "groups", "things", "quantities", "degrees", "softeners", "talk", "places", "incidents",
+    "incidents_near", "incidents_not", "plain",
+)  # fmt: skip
 _GROUP = re.compile(r"\(<([a-z]+)>\)|<([a-z]+)>")
 _STATE_TABLES = ("presence", "phrases", "words")
 
@@ -89,6 +92,8 @@ class Lexicon:
     longest: int
     aliases: Mapping[str, str]
     dangers: frozenset[str]
+    near_dangers: tuple[tuple[str, frozenset[str], frozenset[str]], ...] = ()
+    harmless: tuple[str, ...] = ()
 
 
 def inflections(word: str) -> set[str]:
@@ -164,6 +169,12 @@ def _overlay_entries(data: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
             yield from ((entry, Meaning(table, name)) for entry in entries)
     for kind, entries in data["incidents"].items():
         yield from ((entry, Meaning("incident", kind)) for entry in entries)
+
+
+def _near_dangers(data: Mapping[str, Any]) -> Iterator[tuple[str, frozenset[str], frozenset[str]]]:
+    """(kind, words, words): dangers said with other words between."""
+    for kind, pairs in data["incidents_near"].items():
+        yield from ((kind, frozenset(_options(one)), frozenset(_options(other))) for one, other in pairs)
 
 
 def _compound(entry: str, groups: Mapping[str, list[str]]) -> tuple[frozenset[Phrase], ...] | None:
@@ -262,7 +273,9 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
     groups["reach"] = [" ".join(p) for entry in groups["reach"] for p in expand(entry, groups)]
     phrases, compounds = _compile(_entries(data), groups, data["aliases"])
     overlays, overlay_compounds = _compile(_overlay_entries(data), groups, data["aliases"])
+    near = tuple(_near_dangers(data))
     words = {word for phrase in itertools.chain(phrases, overlays) for word in phrase}
+    words |= {word for _, one, other in near for word in one | other}
     words |= {word for entries in groups.values() for entry in entries for word in entry.split()}
     words |= {
         word
@@ -287,5 +300,7 @@ def load_lexicon(extra: Path | None = None) -> Lexicon:
         thing_negated={name: thing["negated"] for name, thing in data["things"].items() if "negated" in thing},
         aliases=data["aliases"],
         dangers=frozenset(p[0] for p, found in overlays.items() if len(p) == 1 and found[0].kind == "incident"),
+        near_dangers=near,
+        harmless=tuple(data["incidents_not"]["words"]),
         longest=max(len(phrase) for phrase in itertools.chain(phrases, overlays)),
     )

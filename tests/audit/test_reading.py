@@ -2,6 +2,7 @@
 
 import importlib.util
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -198,6 +199,13 @@ def test_several_candles_in_one_note_are_told_apart():
         ("jar craked", "vessel-cracked"),
         ("two separate flames", "second-flame"),
         ("the whole surface was burning", "flare-up"),
+        ("container blew apart", "vessel-cracked"),
+        ("the bottom fell out", "vessel-cracked"),
+        ("huge flame shot up", "flare-up"),
+        ("paper nearby started to smoulder", "flare-up"),
+        ("match head in the pool started burning", "second-flame"),
+        ("left it alone for an hour, forgot about it", "unattended"),
+        ("crack in the glass, wax everywhere", "vessel-cracked"),
     ],
 )
 def test_words_of_danger_become_incidents_to_confirm(note, kind):
@@ -215,10 +223,25 @@ def test_words_of_danger_become_incidents_to_confirm(note, kind):
         "didn't crack",
         "no second flame, no flare ups",
         "it never tipped",
+        "frosting and a small crack in the wax surface",
+        "two wicks, two flames, both steady",
     ],
 )
 def test_plainly_denied_danger_is_no_incident(note):
     assert read_note(note).incidents == ()
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_every_way_of_saying_a_danger_is_raised_and_harmless_words_are_not(number):
+    """The first scores, before the reader was improved on them, are in docs/audit.md."""
+    found = tomllib.loads((HERE / "dangers.toml").read_text("utf-8"))["round"][number]
+    assert [text for text in found["dangers"] if not read_note(text).incidents] == []
+    assert [text for text in found["harmless"] if read_note(text).incidents] == []
+
+
+def test_a_flame_as_high_as_no_candles_may_be_is_a_danger_whatever_else_is_said():
+    assert [incident.kind for incident in read_note("lovely flame, 80 mm").incidents] == ["flare-up"]
+    assert read_note("lovely flame, 30 mm").incidents == ()
 
 
 def test_what_is_not_understood_is_listed_with_its_reason():
