@@ -115,6 +115,12 @@ def served_bench(root: Path, *, read_only: bool = False, **settings: Any) -> Ite
 
 
 @pytest.fixture
+def serve() -> Any:
+    """Serves a bench of its own, as a context."""
+    return served_bench
+
+
+@pytest.fixture
 def begin() -> Callable[..., tuple[Workspace, Clock, tuple[str, ...]]]:
     """Begins a workspace like the served one."""
     return begin_bench
