@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, selectinload
 from pooleye.audit.compare import Evidence, Measured
 from pooleye.burnlog import bench, find, records
 from pooleye.burnlog.filing import newest_reading
+from pooleye.errors import PooleyeError
 from pooleye.flags import REASONS
 
 #: What a photo taken after snuffing still tells; pool and flame are gone.
@@ -85,7 +86,9 @@ class CandleLog:
 
 
 def chosen(session: Session, codes: Sequence[str], trial: str | None) -> list[records.Candle]:
-    """The candles meant: those named, those of a trial, or all. Raises PooleyeError for unknown names."""
+    """The candles meant: those named, those of a trial, or all. Raises PooleyeError for unknown names, and for both."""
+    if codes and trial is not None:
+        raise PooleyeError("candles-and-trial", "codes and a trial were both given", hint="give one of the two")
     if codes:
         return find.candles(session, codes)
     if trial is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, get_args
@@ -190,12 +191,17 @@ class Audit:
 
     def said(self) -> list[str]:
         """Dangers first, contradictions next, then what has no partner, what was not read, and the tester's eye."""
+        return self._lines(())
+
+    def said_in_full(self) -> list[str]:
+        """The same with every claim."""
+        return self._lines([one for one in self.rows if one.verdict != "contradicts"])
+
+    def _lines(self, rest: Sequence[Row]) -> list[str]:
         gravest = sorted(self.to_confirm, key=lambda one: GRAVITY.index(one.advice.severity))
-        lines = [one.said() for one in gravest]
-        lines += [one.said() for one in self.contradictions]
+        lines = [one.said() for one in (*gravest, *self.contradictions, *rest)]
         lines += self._counts()
-        lines += [one.said() for one in (*self.without_photo, *self.without_note)]
-        lines += [one.said() for one in self.not_understood]
+        lines += [one.said() for one in (*self.without_photo, *self.without_note, *self.not_understood)]
         lines += self.eye_words()
         lines += self.record.said() if self.record.rows else []
         return [*lines, self.limits]

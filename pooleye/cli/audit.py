@@ -31,9 +31,9 @@ def audit(
     with opened(folder) as workspace:
         found = audit_of(workspace, codes or (), trial, burn)
     if full and not as_json:
-        for row in found.rows:
-            typer.echo(row.said())
-    tell(found, as_json)
+        typer.echo("\n".join(found.said_in_full()))
+    else:
+        tell(found, as_json)
 
 
 def settle(

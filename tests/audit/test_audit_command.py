@@ -53,6 +53,10 @@ def test_one_candle_a_trial_or_every_claim(log, command):
     assert "full melt pool" not in out
     _, out, _ = run(command, log, "audit", "--trial", "which wick", "--all")
     assert f"cannot tell: {a} burn 1 at 1 h 00, Ida: “strong hot throw”" in out
+    assert out.index("contradicts: ") < out.index("cannot tell: ")
+    status, _, err = run(command, log, "audit", b, "--trial", "which wick")
+    assert status == 2
+    assert "one of the two" in err
 
 
 def test_a_line_that_is_not_there_is_refused_in_words(log, command):
