@@ -160,12 +160,19 @@ def test_calls_within_sentences_name_commands_and_options_that_exist(page: Path)
         assert given <= options_of(command) | {"--help"}, token.content
 
 
+def module_exists(name: str) -> bool:
+    """Here, among the scripts of the sample photos, or installed."""
+    file = Path(*name.split(".")).with_suffix(".py")
+    here = any((ROOT / folder / file).is_file() for folder in ("", "sample_images"))
+    return here or ("." not in name and importlib.util.find_spec(name) is not None)
+
+
 @of_every_page
-def test_scripts_and_modules_in_code_blocks_exist(page: Path) -> None:
-    for line in code_lines(page):
+def test_scripts_and_modules_in_code_exist(page: Path) -> None:
+    for line in [*code_lines(page), *(token.content for token in inline(page, "code_inline"))]:
         if match := re.match(r"(?:\.venv/bin/)?python (?:-m (?P<module>[\w.]+)|(?P<script>[\w/]+\.py))", line):
             if match["module"]:
-                assert importlib.util.find_spec(match["module"]), line
+                assert module_exists(match["module"]), line
             else:
                 assert (ROOT / match["script"]).is_file(), line
 
