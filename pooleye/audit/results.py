@@ -199,9 +199,11 @@ class Audit:
 
     def _lines(self, rest: Sequence[Row]) -> list[str]:
         gravest = sorted(self.to_confirm, key=lambda one: GRAVITY.index(one.advice.severity))
-        lines = [one.said() for one in (*gravest, *self.contradictions, *rest)]
+        lines = [one.said() for one in gravest]
+        lines += [one.said() for one in (*self.contradictions, *rest)]
         lines += self._counts()
-        lines += [one.said() for one in (*self.without_photo, *self.without_note, *self.not_understood)]
+        lines += [one.said() for one in (*self.without_photo, *self.without_note)]
+        lines += [one.said() for one in self.not_understood]
         lines += self.eye_words()
         lines += self.record.said() if self.record.rows else []
         return [*lines, self.limits]
