@@ -51,8 +51,8 @@ class Body:
 
     `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to
     which blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside
-    it the glow takes to fall half way to the surroundings; `warmth`: codes by which red exceeds blue at the edges, over
-    that of the row's surroundings.
+    it the glow takes to fall half way to the surroundings; `warmth`: codes by which red exceeds blue at the edges, more
+    so in a picture whose surroundings are blue.
     """
 
     heights: Array
@@ -182,7 +182,7 @@ def _warmth(view: FacingView, runs: list[_Run]) -> float:
         left, right = int(run.left), int(np.ceil(run.right))
         beside = np.concatenate([redness[max(left - EDGE_PX, 0) : left + 1], redness[right : right + EDGE_PX + 1]])
         if len(beside):
-            found.append(float(beside.max() - np.median(redness[::5])))
+            found.append(float(beside.max() - min(np.median(redness[::5]), 0.0)))
     return float(np.median(found)) if found else 0.0
 
 

@@ -33,6 +33,7 @@ SMOOTH_MM = 0.4
 NOISE_CODES = 6.0  # change over SMOOTH_MM that counts half
 CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-1.2, 4.0)  # of the wax line against the pool that was given, with all errors
+BELOW_POOL_MM = 3.0  # how far an outline that was fitted a little off may put it below
 CLEAR_SHARE = 0.55  # of the clearest line's vote
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
 LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
@@ -152,7 +153,7 @@ def _surface_of(
     lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None, flame_mm: float | None
 ) -> LevelLine | None:
     """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
-    in the picture. Where none is there, a ring of solid wax may stand higher."""
+    in the picture. Where none is there, a ring of solid wax may stand higher; the wax's far side is none."""
     straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
     if pool_mm is None:
         return _surface_unasked([line for line in straight if line.vote >= CLEAR_VOTE], pose, radius_mm, flame_mm)
@@ -160,7 +161,13 @@ def _surface_of(
     at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
     if at_pool:
         return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
-    ring = [line for line in straight if high < line.height_mm - pool_mm <= RING_MM and line.vote >= CLEAR_VOTE]
+    clear = [line for line in straight if line.vote >= CLEAR_VOTE]
+    below = [line for line in clear if -BELOW_POOL_MM <= line.height_mm - pool_mm < low]
+    if below:
+        return max(below, key=lambda line: line.height_mm)
+    far_mm = _far_side_mm(pool_mm, pose, radius_mm)
+    ring = [line for line in clear if high < line.height_mm - pool_mm <= RING_MM]
+    ring = [line for line in ring if abs(line.height_mm - far_mm) > FAR_SIDE_MM]
     return max(ring, key=lambda line: line.vote, default=None)
 
 

@@ -92,6 +92,8 @@ class Drawing:
             if top > bottom:
                 band = [poses.circle_px(h, near)[0] for h in (top, bottom)]
                 _fill(picture, np.concatenate([band[0], band[1][::-1]]), colour)
+        lip = np.round(poses.circle_px(self.height_mm, circle)[0] * 2**SUBPIXEL).astype(np.int32)
+        cv2.polylines(picture, [lip], True, (70, 80, 80), 2, cv2.LINE_AA, SUBPIXEL)  # glass shows its lip all round
         self._flames(picture, pose)
         return self._finished(picture)
 
