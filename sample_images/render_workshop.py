@@ -94,24 +94,26 @@ def side_truth(shot: Shot, long_side: int) -> dict[str, Any]:
     return with_file_facts(facts | shared, shot)
 
 
-def make_clip(shot: Shot, path: Path, spp: int) -> dict[str, Any]:
-    """The clip's frames as JPEGs in a folder of its name; those that are there are left alone."""
+def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
+    """This share of the clip's frames as JPEGs in a folder of its name; those that are there are left alone."""
     from studio import phone, side, workshop
 
     folder = path.with_suffix("")
     folder.mkdir(parents=True, exist_ok=True)
-    chosen = None
-    for k, height in enumerate(shot.frames_mm):
-        frame = folder / f"frame_{k:03d}.jpg"
-        if frame.exists() and k:
-            continue
+    assert shot.side is not None
+    assert shot.seen is not None
+
+    def light(height: float) -> Any:
         spec = replace(shot.spec, wicks=(replace(shot.spec.wicks[0], flame_mm=float(height)),))
-        assert shot.side is not None
-        assert shot.seen is not None
         with tempfile.TemporaryDirectory() as scratch:
-            seen = side.radiance(spec, shot.seen, shot.scene, shot.side, workshop.CLIP_LONG_SIDE_PX, spp, Path(scratch))
-        chosen = chosen or phone.choose(seen, shot.phone)
-        phone.save(phone.develop(seen, shot.phone, k, chosen), frame, None, replace(shot.phone, jpeg_quality=92))
+            return side.radiance(spec, shot.seen, shot.scene, shot.side, workshop.CLIP_LONG_SIDE_PX, spp, Path(scratch))
+
+    chosen = phone.choose(light(shot.frames_mm[0]), shot.phone)  # a clip keeps the exposure it began with
+    for k, height in list(enumerate(shot.frames_mm))[share]:
+        frame = folder / f"frame_{k:03d}.jpg"
+        if not frame.exists():
+            seen = light(height)
+            phone.save(phone.develop(seen, shot.phone, k, chosen), frame, None, replace(shot.phone, jpeg_quality=92))
     heights = np.array(shot.frames_mm)
     facts = side_truth(shot, workshop.CLIP_LONG_SIDE_PX)
     facts["flame"] |= {
@@ -200,15 +202,16 @@ def main() -> None:
 
     turn, of = (int(v) for v in a.share.split("/"))
     wanted = [s for s in workshop.shots() if not a.names or any(n in s.look.file for n in a.names)]
-    for shot in wanted[turn - 1 :: of]:
+    share = slice(turn - 1, None, of)
+    for shot in wanted[share] + [s for s in wanted if s.look.clip and s not in wanted[share]]:
         path = a.out / shot.look.file
         sidecar = path.with_name(path.name + ".json")
-        if sidecar.exists():
+        if sidecar.exists() and not shot.look.clip:
             continue
         started = time.monotonic()
         path.parent.mkdir(parents=True, exist_ok=True)
-        if shot.look.clip:
-            facts = make_clip(replace(shot, frames_mm=shot.frames_mm[: a.frames]), path, max(a.spp // 2, 4))
+        if shot.look.clip:  # every process takes its share of the frames
+            facts = make_clip(replace(shot, frames_mm=shot.frames_mm[: a.frames]), path, max(a.spp // 2, 4), share)
         else:
             make = make_top if shot.look.view == "top" else make_side
             facts = make(shot, path, a.long_side or workshop.LONG_SIDE_PX, a.spp)

@@ -169,11 +169,11 @@ def smoking(picture: Linear, spec: Spec, state: SideState, camera: Pinhole) -> L
     scale = camera.f_px / float(np.linalg.norm(camera.position_mm))
     cover = np.zeros(picture.shape[:2], np.float32)
     x = np.arange(picture.shape[1], dtype=np.float32)
-    for k in np.unique(np.clip(np.round(px[:, 1]), 0, picture.shape[0] - 1).astype(int)):
-        at = int(np.argmin(np.abs(px[:, 1] - k)))
-        width = (0.8 + 0.022 * up[at]) * scale
-        fade = state.smoke * np.exp(-up[at] / 75) * np.clip(up[at] / 4, 0, 1)
-        cover[k] = fade * np.exp(-0.5 * ((x - px[at, 0]) / width) ** 2)
+    rows = np.arange(max(int(np.ceil(px[:, 1].min())), 0), min(int(px[0, 1]) + 1, picture.shape[0]))
+    for row in rows:
+        middle, rise = (np.interp(row, px[::-1, 1], values[::-1]) for values in (px[:, 0], up))
+        fade = state.smoke * np.exp(-rise / 75) * np.clip(rise / 4, 0, 1)
+        cover[row] = fade * np.exp(-0.5 * ((x - middle) / ((0.8 + 0.022 * rise) * scale)) ** 2)
     grey = SMOKE_GREY * cv2.GaussianBlur(picture, (0, 0), 6 * scale)
     return (picture * (1 - cover[..., None]) + grey * cover[..., None]).astype(np.float32)
 

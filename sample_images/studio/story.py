@@ -73,7 +73,7 @@ class Wicking:
 SMALL = Wicking("wick 3", 3, 1.6, 3.3, 46.0, 78, 12.5, shrinks_mm=1.7, ring_mm=2.4)
 RIGHT = Wicking("wick 4", 4, 1.9, 4.0, 60.2, 74, 20.5, ball_mm=0.0, ring_mm=0.8)
 LARGE = Wicking("wick 5", 5, 2.3, 4.7, 84.0, 52, 34.0, flame_grows_mm=3.0, soot=0.42, ball_mm=3.6, smoke=0.30)
-TIN_WICK = Wicking("wick 6", 6, 2.5, 5.0, 71.0, 80, 22.0, ring_mm=1.0)
+TIN_WICK = Wicking("wick 6", 6, 2.5, 5.0, 71.0, 80, 29.0, ring_mm=1.0)
 THIN = Wicking("tea-light wick", 1, 1.2, 3.6, 60.0, 20, 17.5)
 
 

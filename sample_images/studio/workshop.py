@@ -22,7 +22,7 @@ from .story import Look, Specimen, State
 from .tracing import Glow
 
 LONG_SIDE_PX = 1600
-CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS = 960, 84, 24
+CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS = 960, 60, 20
 WAX = {story.FIG: CREAM, story.RAIN: SAGE, "unscented": IVORY}
 FINISH = {
     "clear_glass": {"colour": (0.985, 0.99, 0.985), "roughness": 0.12},
@@ -194,11 +194,11 @@ def side_shot(look: Look, one: Specimen, state: State) -> Shot:
         portrait=bool(rng.random() < 0.35) and not look.clip,
     )
     things = (
-        Prop("jar", (float(rng.uniform(110, 150)), 160.0), 0, 62, (0.33, 0.36, 0.33), seed=6),
         Prop("matches", (float(rng.uniform(-150, -110)), 60.0), 25, 53, (0.12, 0.25, 0.24)),
+        Prop("pencil", (float(rng.uniform(110, 150)), 40.0), 70, 150, (0.62, 0.33, 0.05)),
     )
     table = "oak" if one.number <= 9 else "slate" if one.jar.kind == "tin" else "linen"
-    made = Set(table, 14.0, light, things[: 1 + one.number % 2], seed=11)
+    made = Set(table, 14.0, light, things[one.number % 2 :], seed=11)
     spec = spec_of(one, look, state, samples.view(230, 8, 0, 0), rng)
     reaches = state.pool_mm >= one.jar.rim_inner
     seen = SideState(round(8.0 + 0.7 * (look.burn or 0), 1) if reaches else None, smoke=state.smoke)
