@@ -109,19 +109,21 @@ def _cut(text: str) -> str:
 
 def _xlsx_cell(sheet: Any, value: Any, *, bold: bool = False) -> Any:
     """A cell of the value's own kind; a text is always text, whatever it starts with."""
+    if not value or not isinstance(value, str | datetime):
+        return None if value == "" else value
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
     from openpyxl.styles import Font
 
-    if isinstance(value, str):
-        value = _cut(ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", value)) or None
-    cell = WriteOnlyCell(sheet, value)
-    if isinstance(value, str):
-        # openpyxl takes “=…” for a formula and “#N/A” for an error; the mark keeps it a text when it is edited.
-        cell.data_type = "s"
-        cell.quotePrefix = value.startswith(tuple(_STARTS_A_FORMULA))
     if isinstance(value, datetime):
+        cell = WriteOnlyCell(sheet, value)
         cell.number_format = "yyyy-mm-dd hh:mm:ss"
+        return cell
+    cell = WriteOnlyCell(sheet, _cut(ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", value)))
+    # openpyxl takes “=…” for a formula and “#N/A” for an error; the mark keeps it a text when it is edited.
+    cell.data_type = "s"
+    if value.startswith(tuple(_STARTS_A_FORMULA)):
+        cell.quotePrefix = True
     if bold:
         cell.font = Font(bold=True)
     return cell
