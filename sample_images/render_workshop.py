@@ -203,7 +203,9 @@ def main() -> None:
     turn, of = (int(v) for v in a.share.split("/"))
     wanted = [s for s in workshop.shots() if not a.names or any(n in s.look.file for n in a.names)]
     share = slice(turn - 1, None, of)
-    for shot in wanted[share] + [s for s in wanted if s.look.clip and s not in wanted[share]]:
+    mine = wanted[share]
+    clips = [s for s in wanted if s.look.clip and not any(s is one for one in mine)]
+    for shot in mine + clips:
         path = a.out / shot.look.file
         sidecar = path.with_name(path.name + ".json")
         if sidecar.exists() and not shot.look.clip:
