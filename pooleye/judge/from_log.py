@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import chain
@@ -206,6 +206,14 @@ def _incidents(filed: _Filed, burn: records.Burn) -> tuple[evidence.Incident, ..
 _Parts = tuple[float, dict[str, Quantity], list[str], list[evidence.Said]]
 
 
+#: Whether a new value counts rather than the one there: a rim is as sooty as its sootier side.
+_GRAVER: Mapping[str, Callable[[Quantity, Quantity], bool]] = {
+    "soot_delta_L": lambda new, old: new.value < old.value,
+    "soot_arc": lambda new, old: new.value > old.value,
+    "soot_view_arc": lambda new, old: new.value > old.value,
+}
+
+
 class _Gathered:
     """Looks of a burn while they are put together: what was filed near the same minute is one look."""
 
@@ -221,9 +229,10 @@ class _Gathered:
         return self.looks[-1]
 
     def add(self, minutes: float, name: str, value: Quantity) -> None:
-        """Keep the surer of two values of one quantity."""
+        """Keep the surer of two values of one quantity; of soot the graver, since two photos show two sides of a rim."""
         values = self.at(minutes)[1]
-        if name not in values or value.u < values[name].u:
+        graver = _GRAVER.get(name, lambda new, old: new.u < old.u)
+        if name not in values or graver(value, values[name]):
             values[name] = value
 
 
@@ -262,7 +271,9 @@ def _after(filed: _Filed, burn: records.Burn) -> list[evidence.Look]:
         if photo.phase == "after":
             by_tool = newest_reading(photo)
             flags += by_tool.flags if by_tool else []
-            values.update(_values(by_tool) | _values(newest_reading(photo, by_hand=True)))
+            for name, value in (_values(by_tool) | _values(newest_reading(photo, by_hand=True))).items():
+                if name not in values or name not in _GRAVER or _GRAVER[name](value, values[name]):
+                    values[name] = value
     kept = {name: value for name, value in values.items() if name in evidence.AFTER_SNUFFING}
     if time_ is None or not (kept or flags):
         return []

@@ -266,6 +266,23 @@ def test_photos_of_the_new_candle_and_after_snuffing_are_used(bench):
     assert service.judge(bench.workspace, [code]).candles[0].word == "unsafe as tested"
 
 
+@pytest.mark.parametrize("phase", ["alight", "after"])
+def test_of_two_photos_of_one_look_the_sootier_side_counts(bench, phase):
+    """Each shows a side of the rim; a clean one seen more surely does not clean the other."""
+    (code,) = bench.pour("middle", 1)
+    light(bench.workspace, [code], how=Lighting(trimmed_mm=6.0))
+    sides = [{"soot_delta_L": (-7.0, 1.6), "soot_arc": (90.0, 20.0), "wick_offset": (2.0, 1.0)},
+             {"soot_delta_L": (-0.2, 0.8), "soot_arc": (0.0, 15.0), "wick_offset": (2.4, 0.6)}]  # fmt: skip
+    for values in sides:
+        bench.photo(code, 1, 120.0, values, phase=phase)
+    bench.clock.moment += timedelta(minutes=130)
+    snuff(bench.workspace, [code])
+    with bench.workspace.read() as session:
+        (look,) = from_log.candle_of(session, find_candle(session, code)).burns[0].looks
+    assert look.values["soot_delta_L"].value == -7.0
+    assert look.values["wick_offset"].value == 2.4  # all else: the surer, or the later
+
+
 def test_weighings_give_rate_level_and_what_is_left(bench):
     (code,) = bench.pour("middle", 1)
     bench.burn((code,), 1.0, 20.0, burnt_g=22.0)
