@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import chain
@@ -206,12 +206,12 @@ def _incidents(filed: _Filed, burn: records.Burn) -> tuple[evidence.Incident, ..
 _Parts = tuple[float, dict[str, Quantity], list[str], list[evidence.Said]]
 
 
-#: Whether a new value counts rather than the one there: a rim is as sooty as its sootier side.
-_GRAVER: Mapping[str, Callable[[Quantity, Quantity], bool]] = {
-    "soot_delta_L": lambda new, old: new.value < old.value,
-    "soot_arc": lambda new, old: new.value > old.value,
-    "soot_view_arc": lambda new, old: new.value > old.value,
-}
+def _sootier(name: str, new: Quantity, old: Quantity) -> bool | None:
+    """Whether a new value of soot counts rather than the one there: a rim is as sooty as its sootier side. None for
+    any other quantity."""
+    if name == "soot_delta_L":
+        return new.value < old.value
+    return new.value > old.value if name in ("soot_arc", "soot_view_arc") else None
 
 
 class _Gathered:
@@ -231,9 +231,10 @@ class _Gathered:
     def add(self, minutes: float, name: str, value: Quantity) -> None:
         """Keep the surer of two values of one quantity; of soot the graver, since two photos show two sides of a rim."""
         values = self.at(minutes)[1]
-        graver = _GRAVER.get(name, lambda new, old: new.u < old.u)
-        if name not in values or graver(value, values[name]):
-            values[name] = value
+        if name in values:
+            sootier = _sootier(name, value, values[name])
+            value = value if (value.u < values[name].u if sootier is None else sootier) else values[name]
+        values[name] = value
 
 
 def _looks(filed: _Filed, candle: records.Candle, burn: records.Burn) -> tuple[evidence.Look, ...]:
@@ -272,7 +273,7 @@ def _after(filed: _Filed, burn: records.Burn) -> list[evidence.Look]:
             by_tool = newest_reading(photo)
             flags += by_tool.flags if by_tool else []
             for name, value in (_values(by_tool) | _values(newest_reading(photo, by_hand=True))).items():
-                if name not in values or name not in _GRAVER or _GRAVER[name](value, values[name]):
+                if name not in values or _sootier(name, value, values[name]) is not False:
                     values[name] = value
     kept = {name: value for name, value in values.items() if name in evidence.AFTER_SNUFFING}
     if time_ is None or not (kept or flags):
