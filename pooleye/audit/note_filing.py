@@ -8,7 +8,7 @@ from datetime import datetime
 from pooleye.audit.claims import Claim, Incident, Reading
 from pooleye.audit.lexicon import Lexicon, load_lexicon
 from pooleye.audit.reading import READER, claims_for, explain, read_note
-from pooleye.burnlog import looks
+from pooleye.burnlog import find, looks
 from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.store import Workspace
 
@@ -92,7 +92,9 @@ def file_note(
 ) -> NoteFiled:
     """File a note and keep what it claims; the note is in the log before it is read."""
     noted = looks.note(workspace, code, text, at=at, minutes=minutes, tester=tester)
-    reading = read_note(text, lexicon_of(workspace))
+    with workspace.read() as session:
+        codes = set(find.known_codes(session))
+    reading = read_note(text, lexicon_of(workspace), codes)
     claims = claims_about(reading, noted.place.candle)
     looks.keep_claims(workspace, noted.note_id, READER, [claim.to_json() for claim in claims])
     advice = tuple(danger_advice(noted.place.candle, one) for one in reading.incidents)

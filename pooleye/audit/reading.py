@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import replace
 from functools import lru_cache
 
@@ -25,6 +26,7 @@ from pooleye.audit.tokens import Speller, Token, tokenise
 READER = "notes/2"
 """Method and version, kept with every claim: it moves whenever claims may move."""
 
+_CODE = re.compile(r"\b[A-Z0-9]{3,}\b")
 _OTHER = (Meaning("other_candle", "other_candle"),)
 _COMPLEMENT = ("than", "versus", "vs", "unlike", "compared")
 _LIKE = ("like", "as", "to", "with", "from", "since", "on", "against", "of")
@@ -46,9 +48,13 @@ def explain(unread: Unread) -> str:
     return f'{_REASONS[unread.why]}: "{unread.words}"'
 
 
-def read_note(note: str, lexicon: Lexicon | None = None) -> Reading:
-    """Everything a note claims, in the order said; see design of the claims in docs/audit.md."""
-    return _read(note, lexicon or load_lexicon())
+def read_note(note: str, lexicon: Lexicon | None = None, codes: Set[str] = frozenset()) -> Reading:
+    """Everything a note claims, in the order said; see design of the claims in docs/audit.md.
+
+    `codes`: candles that the note may name by their codes, in capitals.
+    """
+    named = {text for text in _CODE.findall(note) if text in codes}
+    return _read(note, lexicon or load_lexicon(), frozenset(named))
 
 
 @lru_cache(maxsize=4)
@@ -57,10 +63,10 @@ def _speller(lexicon: Lexicon) -> Speller:
 
 
 @lru_cache(maxsize=4096)
-def _read(note: str, lexicon: Lexicon) -> Reading:
+def _read(note: str, lexicon: Lexicon, codes: frozenset[str]) -> Reading:
     """Kept, since an audit reads every note of a log, and the phone page asks for one again and again."""
     tokens = tokenise(note, _speller(lexicon))
-    items = scan(tokens, note, lexicon)
+    items = scan(tokens, note, lexicon, codes)
     overlays = scan_overlays(tokens, lexicon, items)
     state = State(tokens, note, lexicon)
     _find_headings(state, items)
@@ -119,7 +125,11 @@ def _heading_starts(state: State, items: Sequence[Item]) -> set[int]:
 
 
 def _label_here(state: State, clause: Clause) -> None:
-    """Moves on to the candle a clause is headed with; a label met otherwise makes the clause another candle's."""
+    """Moves on to the candle a clause is headed with; a label met otherwise makes the clause another candle's, and
+    "this one" leads back to the note's own."""
+    labelled = any(item.has("label") for item in clause.items)
+    if not labelled and not state.heading_marked and any(item.has("this_candle") for item in clause.items):
+        state.candle = None
     for item in clause.items:
         name = item.of("label")
         if name is None or _in_complement(state, clause, item):
@@ -166,10 +176,14 @@ def _read_sentence(state: State, clauses: Sequence[Clause], number: int) -> list
     scope = Scope()
     timed_before = False
     for clause in clauses:
+        earlier = state.candle
         _label_here(state, clause)
         _cut_complement(state, clause)
+        back = earlier is not None and state.candle is None
+        if back:  # what came before was of another candle
+            _drop_other(state, [*state.heads, *found], earlier)
         before = found or state.heads[-3:]
-        reader = ClauseReader(state.tokens, state.lexicon, clause, before, bool(found))
+        reader = ClauseReader(state.tokens, state.lexicon, clause, before, bool(found) and not back)
         heads = reader.read()
         scope.enter(state, clause, number, clauses)
         for head in heads:
@@ -186,6 +200,13 @@ def _read_sentence(state: State, clauses: Sequence[Clause], number: int) -> list
         _note_reason(state, clause, scope, heads)
     state.heads = [*state.heads, *found][-6:]
     return found
+
+
+def _drop_other(state: State, heads: Sequence[Head], candle: str | None) -> None:
+    for head in heads:
+        if head.candle == candle and not head.dropped:
+            head.dropped = "other-candle"
+            add_unread(state, "other-candle", head.clause.start, head.clause.end)
 
 
 def _cut_complement(state: State, clause: Clause) -> None:

@@ -103,12 +103,15 @@ def _longest_written(
     return None
 
 
-def scan(tokens: Sequence[Token], note: str, lexicon: Lexicon) -> list[Item]:
-    """The items of a note in order, none overlapping; the longest reading of the same words wins."""
+def scan(tokens: Sequence[Token], note: str, lexicon: Lexicon, codes: frozenset[str] = frozenset()) -> list[Item]:
+    """The items of a note in order, none overlapping; the longest reading of the same words wins.
+
+    `codes`: candles known by a code of their own, written in capitals.
+    """
     items: list[Item] = []
     i = 0
     while i < len(tokens):
-        item = _item_at(tokens, note, i, lexicon)
+        item = _code(tokens, note, i, codes) or _item_at(tokens, note, i, lexicon)
         if item is not None:
             items.append(item)
         i = item.end if item else i + 1
@@ -249,6 +252,16 @@ def _mark(tokens: Sequence[Token], i: int) -> Item | None:
         and number.value <= scale.value
     ):
         return Item(i, scale.end, (Meaning("mark", f"{number.value / scale.value}"),))
+    return None
+
+
+def _code(tokens: Sequence[Token], note: str, i: int, codes: frozenset[str]) -> Item | None:
+    """A known candle's code, which may be several tokens ("4AYJ")."""
+    for code in codes:
+        end = tokens[i].start + len(code)
+        if note[tokens[i].start : end] == code and not note[end : end + 1].isalnum():
+            inside = [k for k in range(i, len(tokens)) if tokens[k].start < end]
+            return Item(i, inside[-1] + 1, (Meaning("label", code),))
     return None
 
 

@@ -4,7 +4,7 @@ settled by hand, and how far each tester's eye can be trusted. Command line, pho
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
@@ -41,11 +41,13 @@ OWN_BANDS = "bands.toml"
 class _Rules:
     lexicon: Lexicon
     scales: Mapping[str, Scale]
+    codes: frozenset[str]
 
 
-def _rules(workspace: Workspace) -> _Rules:
+def _rules(workspace: Workspace, codes: Iterable[str]) -> _Rules:
     bands = workspace.root / OWN_BANDS
-    return _Rules(lexicon_of(workspace), compare.load_scales(bands if bands.is_file() else None))
+    scales = compare.load_scales(bands if bands.is_file() else None)
+    return _Rules(lexicon_of(workspace), scales, frozenset(codes))
 
 
 @dataclass
@@ -68,11 +70,11 @@ def audit_of(
     The tester's eye and the record of what was settled are always of the whole log: an eye belongs to a tester, not to
     a candle. Raises PooleyeError for an unknown code or trial.
     """
-    rules = _rules(workspace)
     with workspace.read() as session:
         meant = {one.code for one in chosen(session, codes, trial)}
         logs = [candle_log(session, one) for one in chosen(session, (), None)]
         settled = newest_settlements(session.scalars(select(records.Settlement).order_by(records.Settlement.id)))
+    rules = _rules(workspace, (one.code for one in logs))
     asked, everything = _Gathered(), _Gathered()
     for log in logs:
         for look in log.looks:
@@ -106,7 +108,7 @@ def _add_without_note(found: _Gathered, log: CandleLog, look: Look) -> None:
 def _add_note(
     found: _Gathered, log: CandleLog, note: Written, rules: _Rules, settled: Mapping[Key, Settlement]
 ) -> None:
-    reading, where = read_note(note.text, rules.lexicon), note.place
+    reading, where = read_note(note.text, rules.lexicon, rules.codes), note.place
     tester = " ".join((note.tester or NOBODY).split())
     about = (log.code, where.burn, where.phase, where.minutes, tester)
     for unread in reading.unread:
@@ -117,6 +119,10 @@ def _add_note(
             words = _one_line(incident.words)
             advice = danger_advice(log.code, incident)
             found.to_confirm.append(ToConfirm(*about, f"{note.id}.{incident.kind}", incident.kind, words, advice))
+    for claim in reading.claims:
+        if claim.candle in rules.codes and claim.candle != log.code:
+            why = f'about {claim.candle}, note it there: "{_one_line(claim.words)}"'
+            found.not_understood.append(NotUnderstood(*about, _one_line(claim.words), why))
     alone: list[str] = []
     for number, claim in enumerate(claims_about(reading, log.code), 1):
         if claim.superseded:

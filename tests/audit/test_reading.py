@@ -231,6 +231,15 @@ def test_plainly_denied_danger_is_no_incident(note):
     assert read_note(note).incidents == ()
 
 
+def test_a_known_code_is_a_candles_label_and_this_one_leads_back():
+    codes = {"MAKX", "4AYJ"}
+    turns = read_note("MAKX: full melt pool. 4AYJ: slight soot", codes=codes)
+    assert [(c.candle, c.quantity) for c in turns.claims] == [("MAKX", "melt-pool"), ("4AYJ", "soot")]
+    back = read_note("4AYJ is sooting, this one is clean", codes=codes)
+    assert [(c.candle, c.quantity, c.state) for c in back.claims] == [(None, "soot", "none")]
+    assert "other-candle" in [one.why for one in back.unread]
+
+
 @pytest.mark.parametrize("number", range(4))
 def test_every_way_of_saying_a_danger_is_raised_and_harmless_words_are_not(number):
     """The first scores, before the reader was improved on them, are in docs/audit.md."""

@@ -165,6 +165,16 @@ def test_scope_is_candles_a_trial_or_a_burn(bench):
         service.audit_of(log, trial="which jar")
 
 
+def test_what_a_note_says_of_another_candle_is_not_held_against_this_one(bench):
+    a, b, _ = bench.codes
+    bench.photo(a, 60, pool_coverage=(0.99, 0.01))
+    bench.note(a, 60, f"{a}: full melt pool. {b}: partial melt pool")
+    bench.note(a, 60, f"{a} full melt pool, same as {b}")
+    found = service.audit_of(bench.workspace)
+    assert verdicts(found) == [("melt-pool", "full", "agrees")] * 2
+    assert any(f"about {b}, note it there" in one.why for one in found.not_understood)
+
+
 # --- settling --------------------------------------------------------------------------------------------------------
 
 
