@@ -35,6 +35,7 @@ GAP_MM = 0.6
 WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
 LIP_BELOW_MM = 0.5  # how far below the lip its glow reaches
 BULGE, BULGE_PX = 1.25, 1.5  # a run at the rim wider than a narrower one below it by this is glow
+BLUNT = 0.75
 TIP_SHARE = 0.3  # of its width below the rim: so narrow, a flame is at its tip
 LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed picture
 #: Share of the plateau's contrast so far that a further row must have, except where the rim crosses: upwards (-1) the
@@ -280,14 +281,16 @@ def _without_glowing_lip(
 ) -> tuple[list[_Run], End]:
     """Drops the rows at the rim where the top of a body is only the lip, lit by the flame behind it.
 
-    A flame narrows towards its tip; what widens again at the rim, or is wider there than the body, is glow.
+    A flame narrows towards its tip; what widens again at the rim, or is wider there than the body, is glow; and a body
+    that ends at the rim without having narrowed ends there only to the eye.
     """
     _, heights = view.to_mm(np.zeros(len(runs)), [run.row for run in runs])
-    low, high = lip_mm
-    if not low - 1.0 <= heights[0] <= high + LIP_GLOW_MM:
+    crossed = [lip for lip in lip_mm if lip - 1.0 <= heights[0] <= lip + LIP_GLOW_MM]
+    if not crossed:
         return runs, top
-    below = [run.width for run, height in zip(runs, heights, strict=True) if low - 4.0 < height < low - 1.0]
-    at_lip = [k for k in range(len(runs)) if heights[k] > low - LIP_BELOW_MM]
+    lip = max(crossed)
+    below = [run.width for run, height in zip(runs, heights, strict=True) if lip - 4.0 < height < lip - 1.0]
+    at_lip = [k for k in range(len(runs)) if heights[k] > lip - LIP_BELOW_MM]
     if not below or not at_lip:
         return runs, top
     body = float(np.median(below))
@@ -296,7 +299,9 @@ def _without_glowing_lip(
     bulges = upwards > BULGE * narrowest + BULGE_PX
     if upwards.max() <= 1.1 * body:
         if not bulges.any():
-            return runs, top
+            blunt = [run.width for run, height in zip(runs, heights, strict=True) if 0.5 < heights[0] - height < 1.5]
+            cut = heights[0] < lip + LIP_BELOW_MM and bool(blunt) and float(np.median(blunt)) > BLUNT * body
+            return runs, "lip" if cut else top
         tip = int(upwards[: int(np.argmax(bulges))].argmin())
         if upwards[tip] < TIP_SHARE * body:
             return runs[at_lip[-1] - tip :], top

@@ -26,6 +26,7 @@ RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides th
 LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
+GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
 U_POOL_BY_WAX_MM = 2.0
@@ -91,7 +92,7 @@ def flame_sizes(
     guess = _Guess(foot.height_mm, 0.0) if foot else _guessed_foot(body, skip)
     guess_mm = guess.foot_mm
     drop = fitted_drop(body, guess_mm, skip)
-    tip_mm, u_tip_mm = _tip_of(body, drop, lip_mm, mm_per_px)
+    tip_mm, u_tip_mm = _tip_of(body, drop, mm_per_px)
     shown_foot = _shown_foot_mm(body, hidden, front_lip_mm, wax_mm)
     quantities: dict[str, Quantity] = {}
     flags = list(_flags_of(body, hidden, foot))
@@ -167,11 +168,10 @@ def _guessed_foot(body: Body, skip: tuple[float, float]) -> _Guess:
     return _Guess(min(body.bottom_mm, body.top_mm - float(weights @ heights)), spread)
 
 
-def _tip_of(body: Body, drop: Drop, lip_mm: tuple[float, float], mm_per_px: float) -> tuple[float, float]:
+def _tip_of(body: Body, drop: Drop, mm_per_px: float) -> tuple[float, float]:
     """Height of the tip and its standard uncertainty."""
     if body.top == "lip":  # the tip is lost in the rim's own glow
-        low, high = body.top_mm, max(lip_mm[1] + 0.5, body.top_mm + 0.5)
-        return (low + high) / 2, max((high - low) / np.sqrt(12), 0.5)
+        return body.top_mm, GLOW_REACH_MM / np.sqrt(3)
     if body.top == "seen":
         tip_mm = body.top_mm - drop.bloom_mm / 2
         return tip_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + drop.bloom_mm / 2))
