@@ -105,7 +105,7 @@ def flame_chart(criteria: Criteria, candle: Candle) -> Chart | None:
     return Chart(svg, f"Flame height with ± 2u; a thin upright line is where a burn began.{tallest}")
 
 
-def soot_chart(criteria: Criteria, shots: Sequence[Shot]) -> Chart | None:
+def soot_chart(criteria: Criteria, code: str, shots: Sequence[Shot]) -> Chart | None:
     """The rim's soot by clock position in the latest photo of these that shows it."""
     seen = [one for one in shots if one.result and any(v is not None for v in _soot(one))]
     if not seen:
@@ -113,7 +113,9 @@ def soot_chart(criteria: Criteria, shots: Sequence[Shot]) -> Chart | None:
     last, limit = seen[-1], criteria.least("soot")
     place = f"burn {last.burn}" if last.burn else "new candle"
     when = "" if last.minutes is None else f", {last.minutes:.0f} min"
-    svg = plots.clock_picture(_soot(last), title=f"Soot on the rim by clock, {place}{when}", worse_below=limit)
+    svg = plots.clock_picture(
+        _soot(last), title=f"Soot on the rim by clock, candle {code}, {place}{when}", worse_below=limit
+    )
     held = "against the new candle's photo" if last.inputs.get("baseline_sha256") else "against its cleanest part"
     caption = (
         f"Soot on the wall below the rim, {place}{when}: change of lightness L* {held}, 12 up in that photo. Hatched:"
@@ -132,7 +134,7 @@ def candle_charts(criteria: Criteria, file: CandleFile) -> list[Chart]:
         pool_chart(file.evidence),
         flame_chart(criteria, file.evidence),
         burn_rate_chart(file.evidence),
-        soot_chart(criteria, file.shots),
+        soot_chart(criteria, file.code, file.shots),
     )
     return [one for one in found if one is not None]
 

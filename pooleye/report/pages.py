@@ -20,7 +20,7 @@ from pooleye.judge import service
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.findings import Finding, of
 from pooleye.measurement import Quantity
-from pooleye.report import charts, gather, sections
+from pooleye.report import charts, gather, plots, sections
 from pooleye.report.gather import CandleFile, SessionFile, Shot, TrialFile
 from pooleye.report.text import SPREAD
 
@@ -77,7 +77,10 @@ def trial_page(workspace: Workspace, name: str) -> str:
         fair_cautions=sections.reasons(verdict.fair.cautions) if verdict else [],
         arm_charts=list(charts.arm_charts(verdict.arms)) if verdict else [],
         charts=list(charts.trial_charts([one.evidence for one in trial.candles])),
-        pools=[(one, charts.pool_chart(one.evidence), charts.soot_chart(criteria, one.shots)) for one in trial.candles],
+        pools=[
+            (one, charts.pool_chart(one.evidence), charts.soot_chart(criteria, one.code, one.shots))
+            for one in trial.candles
+        ],
         reasons={one.code: sections.outside(sections.all_findings(one.verdict)) for one in trial.candles},
         left_out=len(chosen) - len(kept),
         photos=_by_burn(workspace, [(file, shot) for file, shot in chosen if shot.sha256 in kept], side_px),
@@ -227,7 +230,7 @@ def _burn(
         "unseen": sections.unseen([verdict]),
         "photos": [_photo(workspace, file, one, side_px) for one in shots if one in file.shots_of(number)],
         "pool": charts.pool_chart(file.evidence, [number]),
-        "soot": charts.soot_chart(criteria, file.shots_of(number)),
+        "soot": charts.soot_chart(criteria, file.code, file.shots_of(number)),
         "notes": shown.notes,
         "by_hand": sections.hand_values(file, number),
     }
@@ -340,4 +343,4 @@ def _environment() -> Environment:
 
 
 def _rendered(template: str, **context: Any) -> str:
-    return _environment().get_template(template).render(**context)
+    return plots.numbered(_environment().get_template(template).render(**context))

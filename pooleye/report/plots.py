@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import itertools
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -180,8 +181,6 @@ def arms_against_limit(arms: Sequence[ArmValues], limit: float, side: str, *, ti
                 axes.plot([arm.bound], [row], marker="|", color=INK, markersize=8)
                 axes.plot([arm.mean], [row], marker="|", color=INK, markersize=13, markeredgewidth=1.8)
             axes.plot(arm.values, [row] * len(arm.values), "o", color=INK, markersize=4, markerfacecolor="none")
-            if not arm.values:
-                axes.text(0.02, row, "not measured", va="center", transform=axes.get_yaxis_transform(), color=INK)
         axes.axvline(limit, color=ACCENT, linestyle=(0, (4, 2)), linewidth=1.2)
         axes.annotate(
             f"{word} {limit:g}", (limit, 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
@@ -190,6 +189,10 @@ def arms_against_limit(arms: Sequence[ArmValues], limit: float, side: str, *, ti
         axes.set_yticks(range(len(arms)), [_short(arm.name) for arm in arms])
         axes.set_ylim(len(arms) - 0.5, -0.5)
         axes.margins(x=0.12)
+        left, right = axes.get_xlim()
+        at, to = (0.98, "right") if limit < (left + right) / 2 else (0.02, "left")  # clear of the limit
+        for row in (row for row, arm in enumerate(arms) if not arm.values):
+            axes.text(at, row, "not measured", ha=to, va="center", transform=axes.get_yaxis_transform(), color=INK)
         _named(axes, f"{what}{'' if unit == '1' else f', {unit}'}", "")
     return sheet.svg
 
@@ -370,6 +373,16 @@ def _for_page(svg: str, title: str, words: str, css: str) -> str:
     head = f'<svg class="{css}" role="img" aria-labelledby="{mark}-t {mark}-d" {view_box[0]} stroke-linejoin="round"'
     told = f'<title id="{mark}-t">{escape(title)}</title><desc id="{mark}-d">{escape(words)}</desc>'
     return f"{head}>{told}{body}".strip()
+
+
+def numbered(page: str) -> str:
+    """A page whose drawings are numbered through, so that one drawn twice has ids of its own each time."""
+    count = itertools.count(1)
+
+    def own(drawing: re.Match[str]) -> str:
+        return drawing[0].replace(drawing["mark"], f"p{next(count)}")
+
+    return re.sub(r'<svg class="plot.*?aria-labelledby="(?P<mark>\w+)-t.*?</svg>', own, page, flags=re.DOTALL)
 
 
 def _attributes(style: str) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from pathlib import Path
 
+from pooleye.burnlog.looks import THROW_GRADES
 from pooleye.burnlog.times import say_minutes
 from pooleye.flags import FLAGS, REASONS, Severity, stops_first
 from pooleye.judge.at_burn import BurnVerdict
@@ -37,7 +38,7 @@ CAPTIONS = {
 #: What a trial sets side by side of each photo.
 COMPARED = ("pool_diameter", "hangup_mean", "soot_delta_L", "flame_height", "flame_height_max")
 MARKS = {"stop": "STOP", "watch": "watch", "close": "too close to call", "missing": "not seen", "fine": "fine"}
-HAND_WORDS = {"vessel_temperature": "vessel outside", "hot_throw": "hot throw (0 to 3)", "headspace": "headspace"}
+HAND_WORDS = {"vessel_temperature": "vessel outside", "hot_throw": "hot throw", "headspace": "headspace"}
 
 
 # ---- stops and reasons --------------------------------------------------------------------------------------------
@@ -119,7 +120,9 @@ def unseen(verdicts: Sequence[BurnVerdict], life: Iterable[Finding] = ()) -> lis
         if not seen:
             missing.setdefault(one.words.rstrip("."), []).append(one)
     return [
-        words if len({one.number for one in times}) >= len(verdicts) else f"{words} ({burns_said(times)})"
+        f"{words} ({where})"
+        if (where := burns_said(times)) and len({o.number for o in times}) < len(verdicts)
+        else words
         for words, times in missing.items()
     ]
 
@@ -314,4 +317,6 @@ def _hand_words(name: str) -> str:
 
 
 def _hand_shown(name: str, value: Quantity) -> str:
+    if name == "hot_throw":
+        return THROW_GRADES[round(value.value)]
     return shown(name, value).replace(" C", " °C") if value.unit == "C" else shown(name, value)
