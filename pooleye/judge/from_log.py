@@ -229,7 +229,7 @@ class _Gathered:
         return self.looks[-1]
 
     def add(self, minutes: float, name: str, value: Quantity) -> None:
-        """Keep the surer of two values of one quantity; of soot the graver, since two photos show two sides of a rim."""
+        """Keep the surer of two values of one quantity; of soot the graver: two photos show two sides of a rim."""
         values = self.at(minutes)[1]
         if name in values:
             sootier = _sootier(name, value, values[name])
