@@ -233,7 +233,7 @@ def compare_number(claim: Claim, evidence: Evidence) -> Comparison | None:
     low, high, u = _told_range(claim, number[0], [measured for _, measured in found])
     combined = math.hypot(u, said_u)
     gap = low - said if said < low else high - said if said > high else 0.0
-    name, measured = found[-1]
+    name, measured = min(found, key=lambda one: abs(one[1].value - said))
     if CONSISTENT_U * combined >= abs(said) + max(abs(low), abs(high)):
         return _comparison(
             claim, "cannot-tell", name, measured, gap / combined, "the uncertainty is as wide as the number itself"

@@ -202,7 +202,7 @@ def _pair(row: Row, claim: Claim, found: Comparison, look: Look | None, scales: 
         said=number[0] if number else None,
         measured=number[1] if number else None,
         unit=number[2] if number else None,
-        present=claim.state != "none" if seen else None,
+        present=claim.state != "none" and claim.value != 0 if seen else None,
         shown=level.value if level else None,
     )
 

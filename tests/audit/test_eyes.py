@@ -77,6 +77,14 @@ def test_a_tester_who_sees_soot_late_is_told_by_how_much():
     assert "you see it about 12 degrees of arc too late" in eye.words[0]
 
 
+def test_zero_said_is_nothing_seen(bench):
+    a, *_ = bench.codes
+    bench.photo(a, 60, hangup_mean=(6.0, 0.4), hangup_max=(8.0, 0.5))
+    bench.note(a, 60, "hang-up 0 mm")
+    (row,) = service.audit_of(bench.workspace).rows
+    assert (row.verdict, row.measured, row.value) == ("contradicts", "hangup_mean", 6.0)
+
+
 def test_below_ten_pairs_nothing_is_said():
     eye = one_eye(graded(["none", "slight"] * 4, ["none", "slight"] * 4))
     assert eye.words == ()
