@@ -26,6 +26,7 @@ RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides th
 LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
+U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
@@ -101,7 +102,7 @@ def flame_sizes(
     if hidden:
         quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, body, scale)
     if body.softness_mm <= DIFFUSE_MM:
-        quantities["flame_width"] = _width(body, drop, guess, skip, scale)
+        quantities["flame_width"] = _width(body, drop, guess, skip, scale, mm_per_px)
     quantities["flame_lean"] = _lean(drop, body, tip_mm - guess_mm, u_roll_deg)
     tip_x = drop.x_mm + drop.slope * (tip_mm - drop.tip_mm)
     foot_x = drop.x_mm + drop.slope * (shown_foot - drop.tip_mm)
@@ -200,11 +201,13 @@ def _scale_parts(scale: Scale, length_mm: float) -> dict[str, float]:
     }
 
 
-def _width(body: Body, drop: Drop, guess: _Guess, skip: tuple[float, float], scale: Scale) -> Quantity:
+def _width(
+    body: Body, drop: Drop, guess: _Guess, skip: tuple[float, float], scale: Scale, mm_per_px: float
+) -> Quantity:
     """The drop's greatest width; what other drops of a likely shape would give is a part of its uncertainty."""
     other = fitted_drop(body, guess.foot_mm, skip, DROP_Q + U_DROP_Q, drop).width_mm
     parts = {
-        "edge": float(np.sqrt(drop.covariance[3, 3])),
+        "edge": float(np.hypot(np.sqrt(drop.covariance[3, 3]), U_EDGES_PX * mm_per_px)),
         "glow": 0.5 * drop.bloom_mm,
         "shape": float(np.hypot(other - drop.width_mm, U_WIDTH_RELATIVE * drop.width_mm)),
         "scale": scale.u_relative * drop.width_mm,
