@@ -26,6 +26,10 @@ def export(
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The file to write; else measurements.csv, burnlog.xlsx, ….")
     ] = None,
+    table: Annotated[
+        Literal["measurements", "burns", "candles", "notes"],
+        typer.Option(metavar="TABLE", help="With csv: measurements, burns, candles or notes."),
+    ] = "measurements",
     photos: Annotated[bool, typer.Option("--photos", help="With json: a zip that holds the photos too.")] = False,
     folder: Folder = None,
     as_json: AsJson = False,
@@ -39,12 +43,19 @@ def export(
 
     if photos and kind != "json":
         raise UsageError("no-photos-in-it", f"{kind} holds no photos", hint="pooleye export json --photos")
+    if table != "measurements" and kind != "csv":
+        raise UsageError("all-tables-in-it", f"only csv is one table, {kind} holds all", hint="leave --table out")
     if kind == "schema":
         tell(service.export_schema(out), as_json)
         return
-    write = {"csv": service.export_csv, "xlsx": service.export_xlsx, "json": service.export_json}[kind]
     with opened(folder) as workspace:
-        tell((service.export_pack if photos else write)(workspace, out), as_json)
+        if kind == "csv":
+            done = service.export_csv(workspace, out, table=table)
+        elif kind == "xlsx":
+            done = service.export_xlsx(workspace, out)
+        else:
+            done = (service.export_pack if photos else service.export_json)(workspace, out)
+        tell(done, as_json)
 
 
 def import_(

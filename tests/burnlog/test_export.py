@@ -664,6 +664,16 @@ def test_the_csv_has_one_row_for_each_measurement_that_counts(lived: Workspace, 
     assert (heat["minutes_alight"], heat["wick"], heat["fragrance"]) == ("60.0", "wick 3", "")
 
 
+@pytest.mark.parametrize(("table", "rows"), [("burns", 2), ("candles", 3), ("notes", 1)])
+def test_every_table_can_be_had_as_csv(table: str, rows: int, lived: Workspace, tmp_path: Path) -> None:
+    assert service.export_csv(lived, tmp_path / "t.csv", table=table).holds == ((table, rows),)
+    head, *body = csv.reader(io.StringIO((tmp_path / "t.csv").read_bytes().decode("utf-8-sig"), newline=""))
+    assert head == list(TABLES[table].columns)
+    assert len(body) == rows
+    if table == "notes":
+        assert body[0][head.index("text")] == '\'=HYPERLINK("x") Ruß, full to the wall'
+
+
 def test_the_csv_begins_with_the_mark_by_which_spreadsheets_know_utf_8(lived: Workspace, tmp_path: Path) -> None:
     csv_rows(lived, tmp_path / "m.csv")
     data = (tmp_path / "m.csv").read_bytes()
@@ -748,11 +758,11 @@ def test_the_commands_write_and_bring_in(
     (tmp_path / "out").mkdir()
     monkeypatch.chdir(tmp_path / "out")
     here = ("-w", str(lived.root))
-    for arguments in (("csv",), ("xlsx",), ("json",), ("json", "--photos")):
+    for arguments in (("csv",), ("csv", "--table", "burns"), ("xlsx",), ("json",), ("json", "--photos")):
         assert command("export", *arguments, *here)[0] == 0
     assert command("export", "schema")[0] == 0
     assert {one.name for one in Path().iterdir()} == {
-        "measurements.csv", "burnlog.xlsx", "burnlog.json", "burnlog.zip", "log.schema.json",
+        "measurements.csv", "burns.csv", "burnlog.xlsx", "burnlog.json", "burnlog.zip", "log.schema.json",
     }  # fmt: skip
     assert command("new", "again")[0] == 0
     status, out, _ = command("import", "burnlog.zip", "-w", "again", "--json")
@@ -762,7 +772,16 @@ def test_the_commands_write_and_bring_in(
     assert (status, "error[bad-pack]" in err) == (2, True)
 
 
-@pytest.mark.parametrize("arguments", [("pdf",), ("csv", "--photos"), ("csv", "--out", "burnlog.sqlite")])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("pdf",),
+        ("csv", "--photos"),
+        ("csv", "--table", "vessels"),
+        ("xlsx", "--table", "burns"),
+        ("csv", "--out", "burnlog.sqlite"),
+    ],
+)
 def test_wrong_use_of_the_command_writes_nothing(
     arguments: tuple[str, ...], lived: Workspace, command: Callable[..., tuple[int, str, str]], outside: Path
 ) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pooleye.burnlog.export import pack, table_files, whole_log
 from pooleye.burnlog.export.files import checked_target, written_whole
+from pooleye.burnlog.export.rows import TABLES
 from pooleye.burnlog.export.schema import schema_text
 from pooleye.burnlog.store import Workspace
 
@@ -23,12 +24,12 @@ class Exported:
         return [f"{self.file}: {', '.join(f'{count} {what}' for what, count in self.holds) or 'written'}"]
 
 
-def export_csv(workspace: Workspace, out: Path | None = None) -> Exported:
-    """Every measurement that counts, one row each."""
-    path = checked_target(out or Path("measurements.csv"), ".csv")
+def export_csv(workspace: Workspace, out: Path | None = None, *, table: str = "measurements") -> Exported:
+    """One of ``TABLES``: every measurement that counts, one row each; or burns, candles, notes."""
+    path = checked_target(out or Path(f"{table}.csv"), ".csv")
     with written_whole(path) as temporary, workspace.read() as session:
-        count = table_files.write_csv(session, workspace.zone, temporary)
-    return Exported(str(path), (("measurements", count),))
+        count = table_files.write_csv(session, workspace.zone, temporary, TABLES[table])
+    return Exported(str(path), ((table, count),))
 
 
 def export_xlsx(workspace: Workspace, out: Path | None = None) -> Exported:

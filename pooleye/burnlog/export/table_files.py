@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from pooleye import cautions
-from pooleye.burnlog.export.rows import MEASUREMENTS, TABLES, Table
+from pooleye.burnlog.export.rows import TABLES, Table
 from pooleye.errors import PooleyeError
 
 # Characters with which a spreadsheet takes a text for a formula; full-width forms count as the plain ones.
@@ -47,8 +47,8 @@ def _csv_cell(value: Any) -> Any:
     return harmless(value) if isinstance(value, str) else value
 
 
-def write_csv(session: Session, zone: tzinfo, path: Path) -> int:
-    """The measurements as CSV; returns the number of rows.
+def write_csv(session: Session, zone: tzinfo, path: Path, table: Table) -> int:
+    """One table as CSV; returns the number of rows.
 
     UTF-8 with a byte order mark, since spreadsheets take a file without one for the computer's old code page and garble
     every letter beyond ASCII. Comma, decimal point, CR LF (RFC 4180); numbers as the shortest text that reads back the
@@ -57,8 +57,8 @@ def write_csv(session: Session, zone: tzinfo, path: Path) -> int:
     count = 0
     with path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file)
-        writer.writerow(MEASUREMENTS.columns)
-        for row in _rows(session, MEASUREMENTS, zone):
+        writer.writerow(table.columns)
+        for row in _rows(session, table, zone):
             writer.writerow([_csv_cell(value) for value in row])
             count += 1
     return count
