@@ -29,13 +29,13 @@ def at(moment: datetime) -> str:
 #: (code, burn, minutes): (words, claims that the photos contradict, what is true). Tom sees pools wider than they are;
 #: Ida overlooks soot on the far side; both once take a tall flame for a right one.
 PLANTED: dict[tuple[str, int, float], tuple[str, tuple[str, ...], str]] = {
-    ("MAKX", 1, 240): ("Melt pool nearly full after 4 h. Flame small. No soot.", ("melt-pool",), "half of the wax"),
-    ("HCC3", 1, 240): ("Pool about 54 mm across, steady flame.", ("melt-pool",), "44 mm"),
-    ("4AYJ", 2, 240): ("Full melt pool, burns steady, no soot.", ("melt-pool",), "half of the wax"),
-    ("MAKX", 3, 240): ("Pool about 50 mm wide. No soot on the rim.", ("melt-pool",), "41 mm"),
-    ("HCC3", 3, 240): ("Nearly full pool, looks good. No soot.", ("melt-pool",), "less than half of the wax"),
-    ("4AYJ", 4, 240): ("Pool about 47 mm across, no soot.", ("melt-pool",), "38 mm"),
-    ("HCC3", 2, 240): ("No hang-up to speak of. Rim clean, no soot.", ("hang-up",), "a ring of 9 mm"),
+    ("MAKX", 1, 240): ("Melt pool nearly full after 4 h. Small flame.", ("melt-pool",), "half of the wax"),
+    ("HCC3", 1, 240): ("Pool about 54 mm across.", ("melt-pool",), "44 mm"),
+    ("4AYJ", 2, 240): ("Full melt pool, burns quietly.", ("melt-pool",), "half of the wax"),
+    ("MAKX", 3, 240): ("Pool about 50 mm wide.", ("melt-pool",), "41 mm"),
+    ("HCC3", 3, 240): ("Nearly full pool, looks good.", ("melt-pool",), "less than half of the wax"),
+    ("4AYJ", 4, 240): ("Pool about 47 mm across.", ("melt-pool",), "38 mm"),
+    ("HCC3", 2, 240): ("No hang-up to speak of.", ("hang-up",), "a ring of 9 mm"),
     ("7EPF", 2, 240): ("Full melt pool. Rim clean, no soot.", ("soot",), "soot on one side"),
     ("JE44", 3, 240): ("Melt pool full to the glass, no soot anywhere.", ("soot",), "soot on one side"),
     ("YFFJ", 2, 240): ("Full pool. Flame height about 20 mm, just right.", ("flame-height",), "37 mm"),
@@ -47,16 +47,15 @@ PLANTED: dict[tuple[str, int, float], tuple[str, tuple[str, ...], str]] = {
 
 RIGHT_NOTES: dict[str, tuple[str, ...]] = {
     SMALL.name: (
-        "Pool {width} mm across, heavy hang-up all round. No soot.",
-        "Thick ring of wax at the wall, pool about {width} mm. Rim clean, no soot.",
-        "Partial melt pool, {width} mm. No smoke, no soot.",
-        "Heavy hang-up, pool only {width} mm wide, no soot.",
+        "Heavy hang-up all round, partial pool.",
+        "Partial melt pool, heavy hang-up. No smoke.",
+        "Partial pool with a heavy ring of hang-up.",
     ),
     RIGHT.name: (
         "Nearly full, thin ring left at the glass. No soot.",
         "Melt pool nearly full, slight hang-up. Flame height good. No soot on the rim.",
-        "Pool {width} mm, nearly there. No soot, no smoke.",
-        "Nearly full pool, {width} mm. Flame looks right. No soot.",
+        "Pool about {width} mm, nearly full. No soot, no smoke.",
+        "Nearly full pool, about {width} mm. Flame looks right. No soot.",
     ),
     LARGE.name: (
         "Full melt pool. Tall flame, soot on the rim.",
@@ -68,9 +67,9 @@ RIGHT_NOTES: dict[str, tuple[str, ...]] = {
     story.THIN.name: ("Full pool.", "Melt pool full, quiet flame."),
 }
 EARLY: dict[str, tuple[str, ...]] = {
-    SMALL.name: ("Partial pool, {width} mm.", "Pool {width} mm across so far."),
-    RIGHT.name: ("Partial melt pool, {width} mm across.", "Pool {width} mm, growing evenly."),
-    LARGE.name: ("Pool {width} mm already.", "Pool {width} mm across, flame tall."),
+    SMALL.name: ("Partial pool.", "Pool still small and partial."),
+    RIGHT.name: ("Partial melt pool, about {width} mm across.", "Partial pool, about {width} mm, growing evenly."),
+    LARGE.name: ("Pool about {width} mm already.", "Pool about {width} mm across, flame tall."),
     TIN_WICK.name: ("Partial pool, about {width} mm.",),
     story.THIN.name: ("Full pool, quiet flame.",),
 }
@@ -88,7 +87,7 @@ def note_of(one: Specimen, look: Look) -> tuple[str, str]:
         return tester_of(one, look.burn), planted[0]
     rng = zlib.crc32(f"{one.code} {look.burn} {look.minutes}".encode())
     choices = (RIGHT_NOTES if look.minutes >= 200 else EARLY)[one.wicking.name]
-    width = round(one.state(look.burn, look.minutes).pool_mm + (rng // 7) % 3 - 1)
+    width = round(one.state(look.burn, look.minutes).pool_mm)
     return tester_of(one, look.burn), choices[rng % len(choices)].format(width=width)
 
 
