@@ -60,10 +60,12 @@ class Bench:
     pictures: Path
     read_only: bool = False
     templates: Environment = field(init=False)
+    table: pages.Table = field(init=False)
     told: OrderedDict[str, Told] = field(default_factory=OrderedDict)
     sizes: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self.table = pages.Table(self.workspace)
         self.templates = Environment(
             loader=PackageLoader("pooleye.phone"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )
@@ -186,7 +188,7 @@ async def pair(request: Request) -> Response:
 async def bench_page(request: Request) -> Response:
     """What burns, what is due."""
     bench = _bench(request)
-    table = await run_in_threadpool(pages.bench, bench.workspace)
+    table = await run_in_threadpool(bench.table.now)
     return bench.page("bench.html", request, table=table, stops=table.stops)
 
 
@@ -199,7 +201,8 @@ async def _candle(request: Request, code: str, status: int = 200, **more: Any) -
     from pooleye.burnlog.looks import INCIDENTS, THROW_GRADES
 
     bench = _bench(request)
-    shown = await run_in_threadpool(pages.candle, bench.workspace, code)
+    table = await run_in_threadpool(bench.table.now)
+    shown = await run_in_threadpool(pages.candle, bench.workspace, code, table)
     return bench.page(
         "candle.html", request, status, page=shown, stops=shown.stops, incidents=INCIDENTS, grades=THROW_GRADES, **more
     )  # fmt: skip
@@ -293,17 +296,18 @@ async def take_photo(request: Request) -> Response:
             return PlainTextResponse(str(wrong.size), 409)
     view = fields.get("view", "auto")
     ask = Snap(
-        bench.workspace.root, bench.workspace.now(), whole, fields.get("code") or None,
+        bench.workspace.root, bench.workspace.now(), whole, bench.pictures, fields.get("code") or None,
         view if view in ("top", "side") else "auto", moment_of_tap(bench.workspace, fields.get("age_s", "")),
     )  # fmt: skip
     try:
-        done = await bench.work.do(work.snap_job, ask)
+        done, size = await bench.work.do(work.snap_job, ask)
     except Busy:
         bench.spool.keep(device.key, key, whole)
         raise
     except PooleyeError:
         whole.unlink(missing_ok=True)
         raise
+    bench.sizes[done.sha256] = size
     bench.spool.finish(device.key, key, whole, done.sha256)
     await _instead_of(bench, fields.get("instead", ""), done.sha256)
     told_key = secrets.token_hex(16)
@@ -444,7 +448,8 @@ def _hand_px(text: str) -> float:
 async def life_page(request: Request) -> Response:
     """A candle's life: its pictures side by side, its numbers over time."""
     bench = _bench(request)
-    shown = await run_in_threadpool(pages.candle, bench.workspace, request.path_params["code"])
+    table = await run_in_threadpool(bench.table.now)
+    shown = await run_in_threadpool(pages.candle, bench.workspace, request.path_params["code"], table)
     charts = await bench.ask(work.charts_job, shown.shown.candle)
     frames = pages.life(bench.workspace, shown.shown)
     return bench.page("life.html", request, page=shown, stops=shown.stops, frames=frames, charts=charts)

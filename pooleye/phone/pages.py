@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from pooleye.burnlog import overview
+from pooleye.burnlog.columns import Base
 from pooleye.burnlog.overview import BurnShown, CandleShown, Due, FiledPhoto, OnTable
 from pooleye.burnlog.records import Photo, Trial
 from pooleye.burnlog.store import Workspace
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 # A look counts as overdue when its time passed by more than a moment (as in the log's own list of what is due).
 _LATE_MIN = 1.0
+_SAME_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,29 @@ def bench(workspace: Workspace) -> Bench:
     )
 
 
+class Table:
+    """The bench, worked out once for all phones until an entry or ten seconds have come."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace, self._lock = workspace, threading.Lock()
+        self._known: tuple[Any, Bench] | None = None
+
+    def now(self) -> Bench:
+        """The bench as it is."""
+        with self._lock:
+            state = (_entries(self._workspace), int(self._workspace.now().timestamp() // _SAME_S))
+            if self._known is None or self._known[0] != state:
+                self._known = state, bench(self._workspace)
+            return self._known[1]
+
+
+def _entries(workspace: Workspace) -> tuple[int | None, ...]:
+    """The newest row of every table: no entry, and no edit (which leaves a row in `change`), passes it by."""
+    newest = [select(func.max(table.c.id)).scalar_subquery() for table in Base.metadata.sorted_tables]
+    with workspace.read() as session:
+        return tuple(session.execute(select(*newest)).one())
+
+
 def _judged_stops(workspace: Workspace, codes: Sequence[str]) -> tuple[str, ...]:
     """What the judge calls a stop in the burns that run."""
     from pooleye.judge import service
@@ -139,24 +165,18 @@ class CandlePage:
         return self.alight is None
 
 
-def candle(workspace: Workspace, code: str) -> CandlePage:
-    """One candle. Raises PooleyeError for an unknown code."""
+def candle(workspace: Workspace, code: str, table: Bench) -> CandlePage:
+    """One candle on the table. Raises PooleyeError for an unknown code."""
     from pooleye.judge import service
 
     shown = overview.show(workspace, code)
     judged = service.judge(workspace, [shown.candle])
     verdict = words.told(one for one in judged.said() if one != judged.limits) if shown.burns else words.Told((), ())
-    alight = next((one for one in bench_rows(workspace) if one.code == shown.candle), None)
+    alight = next((one for one in table.alight if one.code == shown.candle), None)
     stops = dict.fromkeys([*words.stops_of(shown.advice), *_unsafe(judged.candles[0])])
     burn = shown.burns[-1] if shown.burns else None
     photos = burn.photos if burn is not None and alight is not None else ()
     return CandlePage(shown, tuple(stops), alight, verdict, burn, photos)
-
-
-def bench_rows(workspace: Workspace) -> tuple[Alight, ...]:
-    """The burning candles alone."""
-    status, due = overview.status(workspace), overview.due(workspace).due
-    return tuple(_alight(one, due, status.at) for one in status.candles if one.state == "alight")
 
 
 @dataclass(frozen=True)

@@ -73,11 +73,15 @@ class Work:
 
 @dataclass(frozen=True)
 class Snap:
-    """A photo to file and measure. ``untimed_at``: when it was taken, if it does not say itself."""
+    """A photo to file and measure. ``untimed_at``: when it was taken, if it does not say itself.
+
+    ``pictures``: where its small copy goes.
+    """
 
     root: Path
     now: datetime
     path: Path
+    pictures: Path
     code: str | None
     view: str
     untimed_at: datetime | None
@@ -106,12 +110,13 @@ def begin() -> None:
     import pooleye.top.measure  # noqa: F401
 
 
-def snap_job(ask: Snap) -> Any:
-    """File and measure: the same as `pooleye snap`."""
+def snap_job(ask: Snap) -> tuple[Any, tuple[int, int]]:
+    """File and measure, the same as `pooleye snap`; and the picture that the phone will ask for, with its full size."""
     from pooleye.burnlog.snap import snap
 
     workspace = _workspace(ask.root, ask.now)
-    return snap(workspace, ask.path, code=ask.code, view=ask.view, untimed_at=ask.untimed_at)
+    done = snap(workspace, ask.path, code=ask.code, view=ask.view, untimed_at=ask.untimed_at)
+    return done, picture_job(ask.path, ask.pictures / f"{done.sha256}.jpg")
 
 
 def again_job(root: Path, now: datetime, sha256: str) -> Any:

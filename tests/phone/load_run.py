@@ -28,6 +28,7 @@ from pathlib import Path
 import httpx
 from PIL import Image
 
+PHOTOS = 3
 PHOTO = Path(__file__).parents[1] / "photos" / "d1_01_top.jpg"
 ORIGIN = "http://127.0.0.1:{port}"
 
@@ -60,15 +61,15 @@ def photo_of(seed: int) -> bytes:
 class Phone(threading.Thread):
     """One phone: its tries and how long each took."""
 
-    def __init__(self, number: int, address: str, cookie: str, code: str, until: float) -> None:
+    def __init__(self, number: int, address: str, cookie: str, code: str) -> None:
         super().__init__()
-        self.number, self.code, self.until = number, code, until
+        self.number, self.code, self.until = number, code, 0.0
         self.took: dict[str, list[float]] = defaultdict(list)
         self.wrong: list[str] = []
         about = {"accept": "text/html", "origin": address, "cookie": cookie}
         self.client = httpx.Client(base_url=address, headers=about, timeout=60)
         self.chance = random.Random(number)
-        self.photos = 0
+        self.photos = [photo_of(number * 100 + n) for n in range(PHOTOS)]
 
     def ask(self, what: str, method: str, path: str, **more: object) -> httpx.Response:
         """One request, its time noted."""
@@ -88,15 +89,14 @@ class Phone(threading.Thread):
             if key:
                 note = {"key": key[1], "code": self.code, "text": "flame steady, no soot"}
                 self.ask("keep a note", "POST", "/do/note", data=note)
-            if self.photos < 3 and self.chance.random() < 0.5:
-                self.photo()
-            time.sleep(self.chance.uniform(1.0, 4.0))
+            if self.photos and self.chance.random() < 0.5:
+                self.photo(self.photos.pop())
+            time.sleep(self.chance.uniform(3.0, 9.0))
         self.client.close()
 
-    def photo(self) -> None:
+    def photo(self, data: bytes) -> None:
         """A photo in pieces, then its result."""
-        self.photos += 1
-        data, key = photo_of(self.number * 100 + self.photos), f"{self.number:02d}{self.photos:02d}" + "x" * 28
+        key = f"{self.number:02d}{len(self.photos):02d}" + "x" * 28
         for offset in range(0, len(data), 256 * 1024):
             piece = data[offset : offset + 256 * 1024]
             self.ask("piece of a photo (256 kB)", "PUT", f"/upload/{key}?offset={offset}", content=piece)
@@ -144,13 +144,14 @@ def report(asked: argparse.Namespace, address: str, said: Path, codes: list[str]
         time.sleep(0.1)
     time.sleep(6)  # the measuring processes get warm
     cookies = [pair(address, said) for _ in range(asked.phones)]
-    until = time.time() + asked.seconds
-    phones = [Phone(n, address, cookies[n], codes[n], until) for n in range(asked.phones)]
+    phones = [Phone(n, address, cookies[n], codes[n]) for n in range(asked.phones)]
     for one in phones:
         key = re.search(r'action="/do/light".*?value="(\w+)"', one.client.get(f"/candle/{one.code}").text, re.DOTALL)
         assert key
         one.ask("light", "POST", "/do/light", data={"key": key[1], "code": one.code})
+    until = time.time() + asked.seconds
     for one in phones:
+        one.until = until
         one.start()
     for one in phones:
         one.join()
