@@ -125,17 +125,27 @@ def _days(pairs: Sequence[Pair]) -> list[float]:
     return [(one.at - start).total_seconds() / 86_400 for one in pairs]
 
 
-def _rank(quantity: str, state: str) -> int:
-    return STATES[quantity].index(state)
+def _numbers(pairs: Sequence[Pair]) -> list[Pair]:
+    """Pairs of numbers, of the kind noted most often: a pool's width and its share do not mix."""
+    found = _grouped((one for one in pairs if one.said is not None and one.measured is not None), lambda one: one.unit)
+    return max(found.values(), key=len, default=[])
+
+
+def _difference(one: Pair) -> float:
+    """Note minus photo."""
+    return float(one.said or 0.0) - float(one.measured or 0.0)
+
+
+def _graded(pairs: Sequence[Pair]) -> list[Pair]:
+    return [one for one in pairs if one.state is not None and one.measured_state is not None]
 
 
 def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Threshold | None) -> Eye:
     """One tester and one quantity; below ten pairs nothing is said."""
-    graded = [one for one in pairs if one.state is not None and one.measured_state is not None]
-    numbers = [one for one in pairs if one.said is not None and one.measured is not None]
+    graded, numbers = _graded(pairs), _numbers(pairs)
     seen = [one for one in pairs if one.present is not None and one.shown is not None]
     kappa = _kappa(quantity, [(str(one.state), str(one.measured_state)) for one in graded])
-    differences = [float(one.said or 0.0) - float(one.measured or 0.0) for one in numbers]
+    differences = [_difference(one) for one in numbers]
     unit = numbers[0].unit if numbers else None
     limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement(differences))
     dated, steps, drift_unit = _differences(quantity, pairs)
@@ -167,16 +177,12 @@ def _graded_words(quantity: str, graded: Sequence[Pair], kappa: Interval | None)
 
 def _differences(quantity: str, pairs: Sequence[Pair]) -> tuple[list[Pair], list[float], str]:
     """Note minus photo, and its unit: of the numbers; where there are too few, of the grades, in steps."""
-    numbers = [one for one in pairs if one.said is not None and one.measured is not None]
-    graded = [one for one in pairs if one.state is not None and one.measured_state is not None]
+    numbers, graded = _numbers(pairs), _graded(pairs)
     if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded) or quantity in UNORDERED:
-        return numbers, [float(o.said or 0.0) - float(o.measured or 0.0) for o in numbers], _shown_of(numbers)
+        return numbers, [_difference(one) for one in numbers], _shown(numbers[0].unit) if numbers else ""
     order = STATES[quantity]
-    return graded, [float(order.index(str(o.state)) - order.index(str(o.measured_state))) for o in graded], "grades"
-
-
-def _shown_of(numbers: Sequence[Pair]) -> str:
-    return _shown(numbers[0].unit) if numbers else ""
+    steps = [float(order.index(str(o.state)) - order.index(str(o.measured_state))) for o in graded]
+    return graded, steps, "grades"
 
 
 def _seeing(seen: Sequence[Pair], threshold: Threshold) -> Seeing | None:
@@ -231,8 +237,9 @@ def _shared(one: Sequence[Pair], other: Sequence[Pair]) -> list[tuple[Pair, Pair
 def _between(first: str, second: str, quantity: str, one: Sequence[Pair], other: Sequence[Pair]) -> Between:
     shared = _shared(one, other)
     states = [(a.state, b.state) for a, b in shared if a.state is not None and b.state is not None]
-    numbers = [(a.said, b.said) for a, b in shared if a.said is not None and b.said is not None and a.unit == b.unit]
-    unit = next((a.unit for a, b in shared if a.said is not None and b.said is not None), None)
+    unit = next((a.unit for a in _numbers([a for a, _ in shared])), None)
+    alike = [(a, b) for a, b in shared if a.unit == b.unit == unit]
+    numbers = [(a.said, b.said) for a, b in alike if a.said is not None and b.said is not None]
     kappa = _kappa(quantity, states) if len(states) >= MIN_PAIRS else None
     limits: LimitsOfAgreement | None = None
     if len(numbers) >= MIN_PAIRS:

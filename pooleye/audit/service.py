@@ -4,13 +4,13 @@ settled by hand, and how far each tester's eye can be trusted. Command line, pho
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
 
 from pooleye.audit import compare, eyes
-from pooleye.audit.claims import Claim
+from pooleye.audit.claims import Claim, Reading
 from pooleye.audit.compare import Comparison, Scale
 from pooleye.audit.eyes import NOBODY, Pair
 from pooleye.audit.from_log import CandleLog, Look, Written, candle_log, chosen
@@ -108,34 +108,40 @@ def _add_without_note(found: _Gathered, log: CandleLog, look: Look) -> None:
 def _add_note(
     found: _Gathered, log: CandleLog, note: Written, rules: _Rules, settled: Mapping[Key, Settlement]
 ) -> None:
-    reading, where = read_note(note.text, rules.lexicon, rules.codes), note.place
-    tester = " ".join((note.tester or NOBODY).split())
+    reading = read_note(note.text, rules.lexicon, rules.codes)
+    where, tester = note.place, " ".join((note.tester or NOBODY).split())
     about = (log.code, where.burn, where.phase, where.minutes, tester)
-    for unread in reading.unread:
-        found.not_understood.append(NotUnderstood(*about, _one_line(unread.words), _one_line(explain(unread))))
+    found.not_understood += [NotUnderstood(*about, words, why) for words, why in _not_read(reading, log.code, rules)]
     for incident in reading.incidents:
         answered = log.incidents.get(where.burn, frozenset()) & answers_to(incident)
         if not answered and (note.id, incident.kind) not in settled:
-            words = _one_line(incident.words)
             advice = danger_advice(log.code, incident)
+            words = _one_line(incident.words)
             found.to_confirm.append(ToConfirm(*about, f"{note.id}.{incident.kind}", incident.kind, words, advice))
-    for claim in reading.claims:
-        if claim.candle in rules.codes and claim.candle != log.code:
-            why = f'about {claim.candle}, note it there: "{_one_line(claim.words)}"'
-            found.not_understood.append(NotUnderstood(*about, _one_line(claim.words), why))
     alone: list[str] = []
     for number, claim in enumerate(claims_about(reading, log.code), 1):
         if claim.superseded:
             continue
         look, comparison = _compared(log, note, claim, rules.scales)
         row = _row(f"{note.id}.{number}", log, note, tester, claim, comparison, look)
-        found.rows.append(replace(row, settlement=settled.get(key_of(note.id, claim.to_json()))))
+        row = replace(row, settlement=settled.get(key_of(note.id, claim.to_json())))
+        pair = _pair(row, claim, comparison, look, rules.scales)
+        found.rows.append(row)
+        found.pairs += [pair] if pair else []
         if claim.quantity in rules.scales and not (look and (look.photos or comparison.measured)):
             alone.append(row.words)
-        pair = _pair(found.rows[-1], claim, comparison, look, rules.scales)
-        found.pairs += [pair] if pair else []
     if alone:
         found.without_photo.append(Unmatched(*about, words=tuple(alone)))
+
+
+def _not_read(reading: Reading, code: str, rules: _Rules) -> Iterator[tuple[str, str]]:
+    """(words, why) of what became no claim of this candle, in the order said."""
+    for unread in reading.unread:
+        yield _one_line(unread.words), _one_line(explain(unread))
+    for claim in reading.claims:
+        if claim.candle in rules.codes and claim.candle != code:
+            words = _one_line(claim.words)
+            yield words, f'about {claim.candle}, note it there: "{words}"'
 
 
 def _compared(

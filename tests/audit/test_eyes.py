@@ -47,6 +47,14 @@ def test_numbers_are_judged_as_in_the_published_example():
     assert eye.words[0].endswith("no drift to be seen.")
 
 
+def test_widths_and_shares_of_a_pool_are_not_mixed():
+    widths = [pair(k, "melt-pool", said=52.0, measured=50.0 + k % 2, unit="mm") for k in range(10)]
+    shares = [pair(k, "melt-pool", said=0.5, measured=0.6, unit="1") for k in range(9)]
+    eye = one_eye(shares + widths)
+    assert (eye.numbers, eye.unit) == (10, "mm")
+    assert eye.limits.bias.value == pytest.approx(1.5)
+
+
 def test_grades_are_judged_by_weighted_kappa_as_scikit_learn_has_it():
     from sklearn.metrics import cohen_kappa_score
 
