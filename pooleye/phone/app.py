@@ -304,15 +304,27 @@ async def take_photo(request: Request) -> Response:
     except Busy:
         bench.spool.keep(device.key, key, whole)
         raise
-    except PooleyeError:
-        whole.unlink(missing_ok=True)
-        raise
+    except PooleyeError as error:
+        if error.reference != "which-candle":
+            whole.unlink(missing_ok=True)
+            raise
+        size_said = whole.stat().st_size
+        bench.spool.keep(device.key, key, whole)
+        return await _which(request, error, {**fields, "upload": key, "size": str(size_said)})
     bench.sizes[done.sha256] = size
     bench.spool.finish(device.key, key, whole, done.sha256)
     await _instead_of(bench, fields.get("instead", ""), done.sha256)
     told_key = secrets.token_hex(16)
     bench.remember(told_key, Told((), ("This photo was filed before.",) if done.already else ()))
     return _back(f"/photo/{done.sha256}?told={told_key}" if done.already else f"/photo/{done.sha256}")
+
+
+async def _which(request: Request, error: PooleyeError, fields: dict[str, str]) -> Response:
+    """The photo is here, its candle is not clear: a tap says which, and nothing is sent again."""
+    bench = _bench(request)
+    others = await run_in_threadpool(pages.others, bench.workspace, "")
+    kept = {name: fields[name] for name in ("upload", "size", "age_s", "instead") if name in fields}
+    return bench.page("which.html", request, 422, error=error.message, kept=kept, others=others)
 
 
 async def _whole(bench: Bench, device: str, key: str, form: FormData) -> Path:

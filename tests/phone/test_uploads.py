@@ -145,6 +145,20 @@ def test_a_photo_of_the_wrong_candle_is_refiled_where_its_time_puts_it_and_measu
         assert (kept.burn.number, round(kept.minutes_alight or 0)) == (1, 30)
 
 
+def test_a_photo_whose_candle_is_not_clear_is_kept_until_a_tap_says_which(
+    bench: Any, phone: httpx.Client, do: Do, lit: str, photo: bytes
+) -> None:
+    do("light", bench.codes[1], at="60min ago")
+    send(phone, photo)
+    asked = finish(phone, photo, "")
+    assert asked.status_code == 422
+    assert count(bench) == 0
+    fields = dict(re.findall(r'type="hidden" name="(\w+)" value="(\w+)"', asked.text))
+    done = phone.post("/photo", data={**fields, "code": bench.codes[1]})
+    assert done.status_code == 303
+    assert f"{bench.codes[1]} burn 1" in phone.get(done.headers["location"]).text
+
+
 @pytest.mark.parametrize(
     ("head", "suffix"),
     [
