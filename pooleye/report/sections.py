@@ -89,11 +89,13 @@ class Reason:
 
 
 def reasons(findings: Iterable[Finding]) -> list[Reason]:
-    """The same judgement in several burns as one, the gravest first."""
-    return [
-        Reason(MARKS[one.severity], one.severity, one.place, one.words, "; ".join(one.evidence), one.source)
-        for one in by_weight(grouped(findings))
-    ]
+    """The same judgement in several burns as one, the gravest first; a close call is told by its value alone."""
+    found = []
+    for one in by_weight(grouped(findings)):
+        evidence = "; ".join(one.evidence)
+        words, proof = (evidence, "") if one.severity == "close" and evidence else (one.words, evidence)
+        found.append(Reason(MARKS[one.severity], one.severity, one.place, words, proof, one.source))
+    return found
 
 
 def refusals(findings: Iterable[Finding]) -> list[Reason]:
