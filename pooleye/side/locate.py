@@ -32,6 +32,7 @@ LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.5)
 #: Edge strength of each line in the last fit: rendered vessels have 0.49, 0.66 and 0.64 and more, finds by chance in
 #: pictures taken from above 0.41 to 0.5, 0.46 to 0.66 and 0.47 to 0.54.
 LEAST_LINES = {"left": 0.44, "right": 0.44, "base": 0.5, "rim-top": 0.5}
+LEAST_LIP, LIP_FROM_ABOVE = 0.35, 0.5  # of the rim's front half, where the lens is so many radii above the rim
 SHORTFALL_WEIGHT = 2.0  # in the choice between tilts: an outline that misses a line is none
 FINE_TILTS_DEG = (-10.0, -7.5, -5.0, -2.5, 0.0, 2.5, 5.0, 7.5, 10.0)  # tried about the tilt found
 
@@ -110,9 +111,16 @@ def _refitted(
     vector = resized((found.pose.vector - corner)[None], scale)
     start = _tilted(Poses(found.pose.frustum, moved.scaled(scale), vector), tilts, about_foot=True)
     fits = refined(Edges.of(part, 1.0), start, looks_px, held=held, rein=rein)
-    short = sum(np.maximum(least - fits.strengths[name], 0.0) for name, least in LEAST_LINES.items())
-    fine = _located(fits, int(np.argmax(fits.scores - SHORTFALL_WEIGHT * short)), moved, 1 / scale)
+    fine = _located(fits, int(np.argmax(fits.scores - SHORTFALL_WEIGHT * _shortfalls(fits))), moved, 1 / scale)
     return replace(fine, pose=SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner))
+
+
+def _shortfalls(fits: Fits) -> Array:
+    """How much each outline lacks of LEAST_LINES and, seen from well above the rim, of its front lip."""
+    short = sum(np.maximum(least - fits.strengths[name], 0.0) for name, least in LEAST_LINES.items())
+    poses = fits.poses
+    above = poses.lens_above_mm(poses.frustum.height_mm) > LIP_FROM_ABOVE * poses.frustum.rim_radius_mm
+    return np.asarray(short + above * np.maximum(LEAST_LIP - fits.strengths["rim-inside"], 0.0))
 
 
 def resized(vectors: Array, factor: float) -> Array:
