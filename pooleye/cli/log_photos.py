@@ -76,7 +76,7 @@ def batch(
     from pooleye.burnlog.batch import run_batch
 
     offset_s = _offset_s(clock_offset)
-    with opened(folder) as workspace, _progress(as_json) as report, _workers(scheduler) as executor:
+    with opened(folder) as workspace, progress_bar(as_json) as report, _workers(scheduler) as executor:
         done = run_batch(
             workspace,
             photos,
@@ -112,7 +112,7 @@ def _offset_s(text: str | None) -> float | None:
 
 
 @contextmanager
-def _progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
+def progress_bar(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
     """A bar with the time left on standard error; none where nobody watches."""
     import sys
 
@@ -146,7 +146,7 @@ def remeasure(
     """
     from pooleye.burnlog.batch import remeasure as again
 
-    with opened(folder) as workspace, _progress(as_json) as report, _workers(scheduler) as executor:
+    with opened(folder) as workspace, progress_bar(as_json) as report, _workers(scheduler) as executor:
         done = again(workspace, executor=executor, workers=cores, progress=report)
     tell(done, as_json)
 

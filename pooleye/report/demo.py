@@ -1,6 +1,7 @@
 """The demo: measures the sample photos and leaves their overlays and one page that reads well on a phone.
 
-What to measure stands in `sample_images/scenario.toml`:
+With it comes a whole workshop's burn log with its reports (workshop.py). What to measure stands in
+`sample_images/scenario.toml`:
 
     title = "..."                        # of the page
     about = "..."                        # one or two sentences below it
@@ -19,7 +20,7 @@ from __future__ import annotations
 import base64
 import html
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields
 from difflib import get_close_matches
 from pathlib import Path
@@ -28,8 +29,10 @@ from typing import TYPE_CHECKING, Any
 import pooleye
 from pooleye import cautions
 from pooleye.errors import UsageError
+from pooleye.report import workshop
 
 if TYPE_CHECKING:
+    from pooleye.burnlog.batch import Progress
     from pooleye.measurement import PhotoResult, View
     from pooleye.measuring import Measured
 
@@ -63,8 +66,15 @@ class Scenario:
     entries: tuple[Entry, ...]
 
 
-def run_demo(target: str, samples: Path | None = None) -> Iterator[str]:
-    """Measures every sample photo into the folder `target`; yields lines to print as it goes.
+def run_demo(
+    target: str,
+    samples: Path | None = None,
+    *,
+    with_workshop: bool = False,
+    progress: Progress | None = None,
+    workers: int | None = None,
+) -> Iterator[str]:
+    """Measures every sample photo into the folder `target`, then builds the workshop there; yields lines to print.
 
     Raises UsageError where there are no samples or the folder cannot be written.
     """
@@ -79,9 +89,34 @@ def run_demo(target: str, samples: Path | None = None) -> Iterator[str]:
             draw_overlay(outcome.photo, outcome.result, folder / name, rim_inner_mm=entry.rim_inner_mm)
         cards.append(_card(entry, outcome.result, folder / name if outcome.photo is not None else None))
         yield f"{entry.title}: {summary(outcome.result)}"
+    reports: list[tuple[Path, str]] = []
+    if with_workshop:
+        yield from _workshop(folder, scenario.folder, reports, progress, workers)
     page = folder / "index.html"
-    page.write_text(_page(scenario, cards), encoding="utf-8")
-    yield from _what_next(page)
+    page.write_text(_page(scenario, cards, reports), encoding="utf-8")
+    yield from _what_next(page, folder / workshop.LOG_FOLDER if with_workshop else None)
+
+
+def _workshop(
+    folder: Path, samples: Path, reports: list[tuple[Path, str]], progress: Progress | None, workers: int | None
+) -> Iterator[str]:
+    """The workshop's log, photos, verdicts and reports; what is written is added to `reports`."""
+    story = workshop.read_scenario(samples)
+    yield ""
+    yield f"A workshop's burn log. {story.data['about']}"
+    log = workshop.begun_log(folder, story)
+    try:
+        yield f"{len(story.data['photos'])} photos and clips are filed and measured, as `pooleye batch` does it."
+        done = workshop.measured_log(log, story, progress, workers)
+        yield from done.said()
+        if done.interrupted:
+            raise UsageError("interrupted", "the demo was interrupted", hint="run it again, it continues")
+        yield from workshop.judged_log(log, story)
+        for path, what in workshop.written_reports(log, story, folder):
+            reports.append((path, what))
+            yield f"{path}: {what}"
+    finally:
+        log.close()
 
 
 def sample_folder() -> Path:
@@ -166,11 +201,18 @@ def _made(target: str) -> Path:
     return folder
 
 
-def _what_next(page: Path) -> Iterator[str]:
+def _what_next(page: Path, log: Path | None) -> Iterator[str]:
     yield ""
     yield f"Look at: {page.resolve()}"
-    yield "Next, your own candle: pooleye measure PHOTO --view top --rim-inner 76mm --headspace 15mm --overlay overlays"
-    yield "How to take the photo: docs/photographing.md. What the flags mean: pooleye flags."
+    if log is not None:
+        yield f"Next, in the workshop's log: cd {log}, then for instance"
+        yield "  pooleye status                          what is on the table"
+        yield "  pooleye audit                           notes against photos, and how far each tester's eye is right"
+        yield "  pooleye judge RF7T                      why a candle was stopped"
+        yield "  pooleye trace K-4                       every candle that holds a lot of wicks"
+        yield "  pooleye serve                           the same from a phone"
+    yield "Your own candle: pooleye measure PHOTO --view top --rim-inner 76mm --headspace 15mm --overlay overlays"
+    yield "A log of your own: docs/first-evening.md. How to take the photo: docs/photographing.md."
     yield ""
     yield cautions.SHORT
 
@@ -198,8 +240,10 @@ ul { padding-left: 1.1rem; margin: .4rem 0; }
 """
 
 
-def _page(scenario: Scenario, cards: list[str]) -> str:
+def _page(scenario: Scenario, cards: list[str], reports: Sequence[tuple[Path, str]] = ()) -> str:
     """The whole page in one file: nothing comes from elsewhere, so it can be sent to a phone as it is."""
+    links = "".join(f'<li><a href="{html.escape(path.name)}">{html.escape(what)}</a></li>' for path, what in reports)
+    listed = f'<section class="cautions"><h2>The workshop\'s reports</h2><ul>{links}</ul></section>' if links else ""
     burning = "".join(f"<li>{html.escape(line)}</li>" for line in (*cautions.WHILE_BURNING, *cautions.IN_AN_EMERGENCY))
     return f"""<!doctype html>
 <html lang="en">
@@ -214,6 +258,7 @@ def _page(scenario: Scenario, cards: list[str]) -> str:
 <h1>{html.escape(scenario.title)}</h1>
 <p>{html.escape(scenario.about)}</p>
 <section class="cautions"><h2>Candles are open fires</h2><ul>{burning}</ul></section>
+{listed}
 {"".join(cards)}
 <footer><p>± is one standard uncertainty; the true value is within twice that in about 95 of 100 cases.</p>
 <p>{html.escape(cautions.DISCLAIMER)}</p></footer>

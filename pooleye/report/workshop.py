@@ -1,4 +1,4 @@
-"""The demo's workshop: a burn log built from an invented scenario by the functions that a maker's own work goes through.
+"""The demo's workshop: a burn log made of an invented scenario by the functions that a maker's own work uses.
 
 The scenario, `sample_images/workshop/scenario.json`, holds what the workshop has and did: materials, lots, a trial,
 pours, and events in order of time (weigh, light, note, heat, throw, depth, incident, snuff), each entered with its own
