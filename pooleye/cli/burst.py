@@ -41,7 +41,7 @@ def burst(
     outcome = measure_burst(photos, vessel, headspace_mm=given_headspace_mm(headspace, vessel, "headspace"))
     name = f"{Path(outcome.result.photo).stem}_burst.jpg"
     picture = drawn(outcome, vessel, folder / name) if folder else None
-    typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, picture))
+    typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, picture, outcome.series))
     if not as_json:
         say_cautions()
     raise typer.Exit(1 if outcome.unread else 0)

@@ -61,7 +61,7 @@ def measure(
     any_unread = isinstance(clean, str)
     for outcome, name in zip(outcomes, overlay_names(asked), strict=True):
         picture = drawn(outcome, vessel, folder / name) if folder else None
-        typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, picture))
+        typer.echo(outcome.result.to_json() if as_json else result_as_text(outcome.result, picture, outcome.series))
         any_unread |= outcome.unread
     if not as_json:
         say_cautions()

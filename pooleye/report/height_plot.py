@@ -15,6 +15,7 @@ LINE, PAPER, INK, FAINT = (255, 110, 40), (18, 18, 20), (255, 255, 255), (90, 90
 SHAPE = 0.36  # height over width
 STEPS = (1, 2, 5, 10, 20, 50)  # mm or s (or pictures) between grid lines
 LINES = 5  # grid lines wanted
+FEW = 60  # pictures, each of which gets a dot
 
 
 def height_plot(series: HeightSeries, width_px: int) -> RgbImage:
@@ -38,13 +39,21 @@ def height_plot(series: HeightSeries, width_px: int) -> RgbImage:
         x = left + (value - x_low) / (x_high - x_low) * (right - left)
         draw.line((x, top, x, bottom), fill=FAINT)
         draw.text((x, bottom + size / 3), f"{value:g}", fill=INK, font=font, anchor="ma")
-    unit = "picture" if series.times_s is None else "s"
-    draw.text((size / 2, size / 4), f"flame height, mm, over time, {unit}", fill=INK, font=font)
+    draw.text((size / 2, size / 4), _title(series), fill=INK, font=font)
     x_px = left + (across - x_low) / (x_high - x_low) * (right - left)
     y_px = bottom - (series.heights_mm - y_low) / (y_high - y_low) * (bottom - top)
     points = [(float(x), float(y)) for x, y in zip(x_px, y_px, strict=True)]
     draw.line(points, fill=LINE, width=max(2, size // 8), joint="curve")
+    if len(points) <= FEW:
+        for x, y in points:
+            draw.circle((x, y), size / 5, fill=LINE)
     return np.asarray(picture, dtype=np.uint8)
+
+
+def _title(series: HeightSeries) -> str:
+    if series.resolution_hz is None:
+        return "flame height, mm, over pictures"
+    return f"flame height, mm, over time, s; frequencies are told apart from {series.resolution_hz:.2g} Hz on"
 
 
 def _range(heights_mm: NDArray[np.float64]) -> tuple[float, float]:

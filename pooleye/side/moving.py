@@ -51,6 +51,11 @@ class HeightSeries:
     times_s: Array | None
     heights_mm: Array
 
+    @property
+    def resolution_hz(self) -> float | None:
+        """Frequencies nearer to each other cannot be told apart: one over the length; None without times."""
+        return None if self.times_s is None else 1.0 / float(self.times_s[-1] - self.times_s[0])
+
 
 @dataclass(frozen=True, eq=False)
 class Moving:
