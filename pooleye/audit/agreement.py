@@ -169,6 +169,8 @@ def drift(days: Sequence[float], differences: Sequence[float], confidence: float
 
     if len(days) < 3 or len(set(days)) < 2:
         raise TooFewError("a drift needs at least three pairs at different times")
+    if len(set(differences)) == 1:
+        return Interval(0.0, 0.0, 0.0, 0.0, len(days))  # no spread: SciPy's standard error is not a number
     line = linregress(days, differences)
     reach = float(t.ppf(0.5 + confidence / 2, len(days) - 2)) * float(line.stderr)
     return Interval(
@@ -213,6 +215,8 @@ def graded_in_words(quantity: str, found: Interval) -> str:
     """One sentence on a tester's graded claims of one quantity."""
     if found.n < MIN_PAIRS:
         return f"{quantity}: {found.n} comparisons so far, not enough to judge your eye; {MIN_PAIRS} are needed."
+    if found.se == 0 and found.value == 1:
+        return f"{quantity}: all {found.n} comparisons agree with the photos."
     span = f"kappa {found.value:.2f}, 95 % interval {found.low:.2f} to {found.high:.2f}, {found.n} comparisons"
     if found.high - found.low > 0.6:
         return f"{quantity}: {span}. Too wide to say more than that; go on noting."
@@ -250,6 +254,8 @@ def threshold_in_words(what: str, unit: str, eye: Interval, tool: float) -> str:
     late, digits = eye.value - tool, 0 if tool >= 10 else 1 if tool >= 0.5 else 2
     low, high, by, from_ = (f"{level:.{digits}f}" for level in (eye.low, eye.high, abs(late), tool))
     unit = f" {unit}" if unit else ""
+    if eye.low <= tool <= eye.high and eye.high - eye.low > 2 * tool:
+        return f"{what}: you begin to see it somewhere between {low} and {high}{unit}; too wide to say more."
     if eye.low <= tool <= eye.high:
         return f"{what}: you see it about when the photos do ({low} to {high}{unit})."
     when = "late" if late > 0 else "early"

@@ -13,6 +13,12 @@ from pooleye.audit.agreement import MIN_PAIRS, Interval, LimitsOfAgreement, TooF
 from pooleye.audit.claims import STATES
 from pooleye.audit.compare import Threshold
 
+_NO_SLOPE = 1e-9
+"""Slopes up to this are the rounding of the arithmetic."""
+
+LEAST_EITHER_WAY = 3
+"""Looks below and above the photos' own level, seen and not, without which the eye's level cannot be told; judged."""
+
 NOBODY = "somebody"
 """Who wrote a note that has no name on it."""
 
@@ -148,8 +154,11 @@ def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Thresho
     differences = [_difference(one) for one in numbers]
     unit = numbers[0].unit if numbers else None
     limits: LimitsOfAgreement | None = _or_none(lambda: agreement.limits_of_agreement(differences))
-    dated, steps, drift_unit = _differences(quantity, pairs)
-    drift: Interval | None = _or_none(lambda: agreement.drift(_days(dated), steps)) if dated else None
+    of_numbers, of_words = _steps(quantity, pairs)
+    dated = of_numbers if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded) else of_words
+    drift: Interval | None = (
+        _or_none(lambda: agreement.drift(_days(dated.pairs), dated.values)) if dated.pairs else None
+    )
     seeing = _seeing(seen, threshold) if threshold else None
     words = [*_graded_words(quantity, graded, kappa)]
     if limits is not None and len(numbers) >= MIN_PAIRS:
@@ -157,10 +166,10 @@ def eye_of(tester: str, quantity: str, pairs: Sequence[Pair], threshold: Thresho
     if seeing is not None and seeing.eye.n >= MIN_PAIRS:
         words.append(agreement.threshold_in_words(quantity, _level_unit(seeing.unit), seeing.eye, seeing.tool))
     if words and drift is not None and drift.n >= MIN_PAIRS:
-        if drift.low <= 0 <= drift.high:
+        if drift.low <= _NO_SLOPE and drift.high >= -_NO_SLOPE:
             words[-1] = f"{words[-1].removesuffix('.')}; no drift to be seen."
         else:
-            words.append(agreement.drift_in_words(quantity, drift_unit, drift))
+            words.append(agreement.drift_in_words(quantity, dated.unit, drift))
     return Eye(tester, quantity, len(graded), len(numbers), kappa, limits, unit, drift, seeing, tuple(words))
 
 
@@ -175,19 +184,31 @@ def _graded_words(quantity: str, graded: Sequence[Pair], kappa: Interval | None)
     return [f"{words}, so skill cannot be told from chance."]
 
 
-def _differences(quantity: str, pairs: Sequence[Pair]) -> tuple[list[Pair], list[float], str]:
-    """Note minus photo, and its unit: of the numbers; where there are too few, of the grades, in steps."""
-    numbers, graded = _numbers(pairs), _graded(pairs)
-    if len(numbers) >= MIN_PAIRS or len(numbers) > len(graded) or quantity in UNORDERED:
-        return numbers, [_difference(one) for one in numbers], _shown(numbers[0].unit) if numbers else ""
+@dataclass(frozen=True)
+class _Steps:
+    """Note minus photo, pair by pair, in a unit to be shown."""
+
+    pairs: Sequence[Pair]
+    values: Sequence[float]
+    unit: str
+
+
+def _steps(quantity: str, pairs: Sequence[Pair]) -> tuple[_Steps, _Steps]:
+    """Differences of the numbers; and of the words, in steps of their scale (none where it has no order)."""
+    numbers, graded = _numbers(pairs), [] if quantity in UNORDERED else _graded(pairs)
     order = STATES[quantity]
-    steps = [float(order.index(str(o.state)) - order.index(str(o.measured_state))) for o in graded]
-    return graded, steps, "grades"
+    steps = [float(order.index(str(one.state)) - order.index(str(one.measured_state))) for one in graded]
+    unit = _shown(numbers[0].unit) if numbers else ""
+    return _Steps(numbers, [_difference(one) for one in numbers], unit), _Steps(graded, steps, "grades")
 
 
 def _seeing(seen: Sequence[Pair], threshold: Threshold) -> Seeing | None:
+    """From which level on the tester sees it; None without looks enough on both sides."""
     levels, answers = [float(one.shown or 0.0) for one in seen], [bool(one.present) for one in seen]
-    eye: Interval | None = _or_none(lambda: agreement.seeing_threshold(levels, answers)) if seen else None
+    above = sum(level >= threshold.level for level in levels)
+    if min(sum(answers), len(answers) - sum(answers), above, len(levels) - above) < LEAST_EITHER_WAY:
+        return None
+    eye: Interval | None = _or_none(lambda: agreement.seeing_threshold(levels, answers))
     return None if eye is None else Seeing(threshold.measured, threshold.unit, eye, threshold.level)
 
 
@@ -252,10 +273,12 @@ def _between(first: str, second: str, quantity: str, one: Sequence[Pair], other:
 def _bias_between(quantity: str, one: Sequence[Pair], other: Sequence[Pair]) -> tuple[Interval | None, str]:
     """How much more one notes than the other, each against the photos; None where either has too few, or they noted
     different kinds of thing."""
-    (_, first, unit), (_, second, other_unit) = _differences(quantity, one), _differences(quantity, other)
-    if unit != other_unit or min(len(first), len(second)) < MIN_PAIRS:
-        return None, unit
-    return _or_none(lambda: agreement.bias_between(first, second)), unit
+    both = zip(_steps(quantity, one), _steps(quantity, other), strict=True)
+    fit = [(a, b) for a, b in both if a.unit == b.unit and min(len(a.values), len(b.values)) >= MIN_PAIRS]
+    if not fit:
+        return None, ""
+    first, second = fit[0]
+    return _or_none(lambda: agreement.bias_between(first.values, second.values)), first.unit
 
 
 def _between_words(

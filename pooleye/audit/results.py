@@ -223,22 +223,17 @@ class Audit:
         """The tester's eye in words, and what there is too little of."""
         lines = [f"{one.tester}: {words}" for one in self.eyes for words in one.words]
         for tester in dict.fromkeys(one.tester for one in self.eyes):
-            few = [
-                f"{one.quantity} {max(one.graded, one.numbers)}"
-                for one in self.eyes
-                if one.tester == tester and not one.enough
-            ]
-            if few:
+            eyes = [one for one in self.eyes if one.tester == tester and not one.enough]
+            if eyes:
+                few = ", ".join(f"{one.quantity} {max(one.graded, one.numbers)}" for one in eyes)
                 needed = f"{MIN_PAIRS} comparisons of one kind are needed"
-                lines.append(f"{tester}: not enough data yet to judge the eye ({needed}): {', '.join(few)}")
+                lines.append(f"{tester}: not enough data yet to judge the eye ({needed}): {few}")
         lines += [words for one in self.between for words in one.words]
         for first, second in dict.fromkeys((one.first, one.second) for one in self.between):
             pair = [one for one in self.between if (one.first, one.second) == (first, second) and not one.enough]
-            shared = ", ".join(f"{one.quantity} {one.looks}" for one in pair)
             if pair:
-                lines.append(
-                    f"{first} and {second}: not enough looks that both wrote of ({MIN_PAIRS} needed): {shared}"
-                )
+                few = ", ".join(one.quantity for one in pair)
+                lines.append(f"{first} and {second}: not enough data yet to compare them: {few}")
         return lines
 
 

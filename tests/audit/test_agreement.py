@@ -161,6 +161,11 @@ def test_drift_equals_the_certified_line_of_nist():
     assert found.se == pytest.approx(0.000429796848199937, rel=1e-9)
 
 
+def test_differences_without_any_spread_do_not_drift():
+    found = drift([0, 1, 2, 3], [2.0, 2.0, 2.0, 2.0])
+    assert (found.value, found.low, found.high) == (0.0, 0.0, 0.0)
+
+
 def test_drift_needs_different_times():
     with pytest.raises(TooFewError):
         drift([3, 3, 3, 3], [1, 2, 3, 4])

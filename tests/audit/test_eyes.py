@@ -85,6 +85,13 @@ def test_a_tester_who_sees_soot_late_is_told_by_how_much():
     assert "you see it about 12 degrees of arc too late" in eye.words[0]
 
 
+def test_when_the_eye_begins_to_see_needs_looks_on_both_sides():
+    rings = [1.5, 1.6, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 9.5, 10.0]
+    eye = one_eye([pair(k, "hang-up", present=ring != 9.5, shown=ring) for k, ring in enumerate(rings)])
+    assert eye.seeing is None
+    assert eye.words == ()
+
+
 def test_zero_said_is_nothing_seen(bench):
     a, *_ = bench.codes
     bench.photo(a, 60, hangup_mean=(6.0, 0.4), hangup_max=(8.0, 0.5))
@@ -181,7 +188,7 @@ def test_a_session_of_two_testers_with_planted_mistakes_is_found_out(bench):
     said = "\n".join(found.eye_words())
     assert "Ida: flame-height: no bias" in said
     assert "Tom: flame-height: you note 6.0 mm too high" in said
-    assert "Ida: soot: you see it about when the photos do" in said
+    assert "Ida: soot: you begin to see it somewhere between 0 and 180 degrees of arc" in said
     assert "Ida and Tom, flame-height" in said
     assert "Tom: soot:" in said
 
