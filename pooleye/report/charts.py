@@ -14,6 +14,7 @@ from pooleye.report import plots
 from pooleye.report.gather import CandleFile, Shot
 
 CURVE_STEPS = 24
+_MARKED_ALONE = 5
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,25 @@ def candle_charts(criteria: Criteria, file: CandleFile) -> list[Chart]:
         soot_chart(criteria, file.code, file.shots),
     )
     return [one for one in found if one is not None]
+
+
+def session_charts(burns: Sequence[tuple[Candle, Burn]]) -> Iterator[Chart]:
+    """Pool and flame of a session's burns over their minutes, all candles in one drawing.
+
+    Few candles have a mark each; of many, those of an arm (without a trial: of a wick) share one.
+    """
+    few = len(burns) <= _MARKED_ALONE
+    rows = (("pool_diameter", "melt pool width", "Melt pool width"), ("flame_height", "flame height", "Flame height"))
+    for name, what, caption in rows:
+        lines = []
+        for candle, burn in burns:
+            points = [(look.minutes, look.values[name]) for look in burn.looks if name in look.values]
+            if points:
+                kind = candle.code if few else candle.arm or candle.setup.wick.name
+                lines.append(plots.Line(f"{candle.code} burn {burn.number}", kind, points))
+        if lines:
+            svg = plots.over_minutes(lines, title=f"{caption} over time, all candles", what=f"{what}, mm")
+            yield Chart(svg, f"{caption} over the minutes alight, each candle, with ± 2u.")
 
 
 # ---- trials ---------------------------------------------------------------------------------------------------------

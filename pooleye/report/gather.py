@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from pooleye.burnlog import corrections, find, overview, records, trials
+from pooleye.burnlog import corrections, find, overview, records, states, trials
 from pooleye.burnlog.filing import newest_reading
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
@@ -54,7 +54,7 @@ class Shot:
 
 @dataclass(frozen=True)
 class CandleFile:
-    """Everything about one candle."""
+    """Everything about one candle. `missed`: number of a burn -> minutes at which a look was planned and none taken."""
 
     code: str
     life: overview.CandleShown
@@ -64,6 +64,7 @@ class CandleFile:
     shots: tuple[Shot, ...]
     history: corrections.History
     weighings: tuple[tuple[datetime, str, Quantity], ...]
+    missed: Mapping[int, tuple[float, ...]]
 
     def shots_of(self, burn: int | None) -> tuple[Shot, ...]:
         """Photos of a burn; None: of the new candle."""
@@ -98,6 +99,7 @@ def candle_file(workspace: Workspace, code: str, criteria: Criteria) -> CandleFi
             for one in record.weighings
             if one.voided_at is None
         )
+        missed = {burn.number: _missed(session, burn, workspace.now()) for burn in record.burns}
     return CandleFile(
         evidence.code,
         overview.show(workspace, evidence.code),
@@ -107,7 +109,14 @@ def candle_file(workspace: Workspace, code: str, criteria: Criteria) -> CandleFi
         shots,
         corrections.history(workspace, evidence.code),
         weighings,
+        missed,
     )
+
+
+def _missed(session: Session, burn: records.Burn, now: datetime) -> tuple[float, ...]:
+    lasted, done = states.minutes_between(burn.lit_at, burn.out_at or now), overview.looked_at(session, burn)
+    due = [one for one in burn.checkpoints if one.planned and one.minutes <= lasted + 1]
+    return tuple(one.minutes for one in due if one.id not in done)
 
 
 def trial_file(workspace: Workspace, name: str, criteria: Criteria) -> TrialFile:

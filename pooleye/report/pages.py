@@ -18,6 +18,7 @@ from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import say_minutes
 from pooleye.judge import service
 from pooleye.judge.criteria import Criteria
+from pooleye.judge.evidence import Burn, Candle
 from pooleye.judge.findings import Finding, of
 from pooleye.measurement import Quantity
 from pooleye.report import charts, gather, plots, sections
@@ -108,6 +109,7 @@ def session_page(workspace: Workspace, day: date | None = None) -> str:
             (file, [_burn(workspace, criteria, file, number, shots, side_px) for number in n])
             for file, n in session.burns
         ],
+        charts=list(charts.session_charts(_evidence(session))),
         rates=_rates(session),
     )
 
@@ -228,6 +230,7 @@ def _burn(
         "verdict": verdict,
         "reasons": sections.outside([*verdict.findings, *verdict.doubts]),
         "unseen": sections.unseen([verdict]),
+        "missed": [say_minutes(minutes) for minutes in file.missed.get(number, ())],
         "photos": [_photo(workspace, file, one, side_px) for one in shots if one in file.shots_of(number)],
         "pool": charts.pool_chart(file.evidence, [number]),
         "soot": charts.soot_chart(criteria, file.code, file.shots_of(number)),
@@ -269,6 +272,10 @@ def _of_trial(trial: TrialFile) -> list[str]:
     """Keys of criteria that decide between arms."""
     arms = trial.verdict.arms if trial.verdict else ()
     return [*_OF_TRIALS, *(answer.response.key for arm in arms for answer in arm.answers)]
+
+
+def _evidence(session: SessionFile) -> list[tuple[Candle, Burn]]:
+    return [(file.evidence, one) for file, n in session.burns for one in file.evidence.burns if one.number in n]
 
 
 def _rates(session: SessionFile) -> list[tuple[str, int, str, Quantity | None, Quantity | None]]:

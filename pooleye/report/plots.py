@@ -135,23 +135,39 @@ def flame_over_time(
 
 
 def by_burn(lines: Sequence[Line], *, title: str, what: str, limits: Sequence[Limit] = (), unit: str = "mm") -> str:
-    """Values over the burns' numbers, one line a candle; with several kinds a key above, beside each other a little."""
-    words = " ".join(f"{line.label}: {_told(line.points, 'burn')}." for line in lines) + _limit_words(limits, unit)
+    """Values over the burns' numbers, one line a candle; with several kinds a key above."""
+    return _compared(lines, "burn", title, what, limits, unit)
+
+
+def over_minutes(
+    lines: Sequence[Line], *, title: str, what: str, limits: Sequence[Limit] = (), unit: str = "mm"
+) -> str:
+    """Values over the minutes of a burn, one line a candle; with several kinds a key above."""
+    return _compared(lines, "min", title, what, limits, unit)
+
+
+def _compared(lines: Sequence[Line], x_unit: str, title: str, what: str, limits: Sequence[Limit], unit: str) -> str:
+    """Lines in one drawing, moved a little beside each other so that their bars can be told apart."""
+    words = " ".join(f"{line.label}: {_told(line.points, x_unit)}." for line in lines) + _limit_words(limits, unit)
+    step = 0.05 if x_unit == "burn" else 1.5
     kinds = list(dict.fromkeys(line.kind for line in lines))
     with _drawn(title, words) as sheet:
         axes = sheet.axes
         for index, line in enumerate(lines):
             place = kinds.index(line.kind)
-            shift = 0.05 * (index - (len(lines) - 1) / 2) if len(lines) > 1 else 0.0
+            shift = step * (index - (len(lines) - 1) / 2)
             moved = [(x + shift, value) for x, value in line.points]
             dash = DASHES[place % len(DASHES)]
             axes.plot(*_xy(moved), color=INK, linewidth=0.8, linestyle=dash, alpha=0.75)
             _dots(axes, moved, MARKERS[place % len(MARKERS)], hollow=bool(place % 2))
         _limits(axes, limits)
-        _whole_numbers(axes, [x for line in lines for x, _ in line.points])
+        if x_unit == "burn":
+            _whole_numbers(axes, [x for line in lines for x, _ in line.points])
+        else:
+            axes.set_xlim(left=0)
         if len(kinds) > 1:
             _key(axes, kinds)
-        _named(axes, "burn", what)
+        _named(axes, "burn" if x_unit == "burn" else "minutes alight", what)
     return sheet.svg
 
 

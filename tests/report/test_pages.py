@@ -356,6 +356,20 @@ def test_a_session_without_a_day_is_the_latest_and_holds_its_burns_alone(session
     assert "burn 1" not in alts
 
 
+def test_a_session_sets_its_candles_together_and_names_planned_looks_that_were_not_taken(session_html, fresh):
+    together = session_html[session_html.index('id="rates"') :]
+    assert "Melt pool width over time, all candles" in together
+    assert "Flame height over time, all candles" in together
+    assert "Planned looks" not in session_html
+    codes = fresh.pour("thin", 1)
+    light(fresh.workspace, codes)  # looks at 1 h, 2 h and 4 h are planned
+    fresh.clock.moment += timedelta(minutes=60)
+    fresh.photo(Place(codes[0], "alight", 1, 60.0, 60.0), "d6_01_top.jpg", {"pool_diameter": (40.0, 0.5)})
+    fresh.clock.moment += timedelta(minutes=90)
+    snuff(fresh.workspace)
+    assert "Planned looks that were not taken: 2 h 00." in text_of(pages.session_page(fresh.workspace))
+
+
 def test_a_sitting_past_midnight_stays_whole(fresh):
     first, second = fresh.pour("thin", 2)
     fresh.clock.moment = fresh.clock.moment.replace(hour=21)  # 22:00 by the workshop's clock

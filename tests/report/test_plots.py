@@ -25,6 +25,7 @@ DRAWN = {
     "life": lambda: plots.pool_over_time([POOL, plots.PoolBurn(2, POOL.points, CURVE, 4.0)], 75.0, title="life"),
     "flame": lambda: plots.flame_over_time([(1.0, mm(20))], title="flame", limits=[(75.0, "put it out")]),
     "by burn": lambda: plots.by_burn(LINES, title="rings", what="ring, mm", limits=[(3.0, "at most 3 mm")]),
+    "minutes": lambda: plots.over_minutes(LINES, title="pools", what="pool, mm"),
     "rates": lambda: plots.burn_rates(LINES[:1], title="rates"),
     "arms": lambda: plots.arms_against_limit(
         [plots.ArmValues("thin", [6.0, 7.0], 6.5, 9.0), plots.ArmValues("none", [])], 5.0, "upper", title="arms",
