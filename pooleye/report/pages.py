@@ -6,6 +6,7 @@ The pages hold no script and fetch nothing. What comes from the log is text to t
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from importlib.resources import files
@@ -19,7 +20,7 @@ from pooleye.burnlog.times import say_minutes
 from pooleye.judge import service
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.evidence import Burn, Candle
-from pooleye.judge.findings import Finding, of
+from pooleye.judge.findings import Finding
 from pooleye.measurement import Quantity
 from pooleye.report import charts, gather, plots, sections
 from pooleye.report.gather import CandleFile, SessionFile, Shot, TrialFile
@@ -46,8 +47,7 @@ def candle_page(workspace: Workspace, code: str) -> str:
         **page,
         stops=[*sections.stops(sections.candle_stops(file.verdict)), *_dangers(audit)],
         file=file,
-        reasons=sections.outside([one for one in sections.all_findings(file.verdict) if one.severity != "stop"]),
-        stopped_by=sections.reasons(of(sections.all_findings(file.verdict), "stop")),
+        reasons=sections.outside(sections.all_findings(file.verdict)),
         unseen=sections.unseen(file.verdict.burns, file.verdict.findings),
         forecast=_forecast(file),
         charts=charts.candle_charts(criteria, file) if file.evidence.burns else [],
@@ -293,8 +293,6 @@ def _rates(session: SessionFile) -> list[tuple[str, int, str, Quantity | None, Q
 
 def _audit(workspace: Workspace, candles: Sequence[CandleFile], numbers: dict[str, Any]) -> Audit | None:
     """The audit of these candles' notes, of these burns alone where numbers say so; None without candles."""
-    from dataclasses import replace
-
     from pooleye.audit.service import audit_of
 
     if not candles:

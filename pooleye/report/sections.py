@@ -188,7 +188,7 @@ def _told(shot: Shot, numbers: str) -> str:
     if shot.status is None:
         return "not measured yet"
     if shot.status == "declined":
-        return f"not measured, {_meaning(shot)}"
+        return f"not measured: {_meaning(shot)}"
     return numbers or "measured, without any of the usual quantities"
 
 

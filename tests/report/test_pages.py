@@ -194,7 +194,7 @@ def test_a_trial_sets_the_last_photo_of_every_candle_side_by_side(trial_html, ar
 def test_a_candle_shows_every_photo_and_why_one_was_not_measured(candle_html):
     alts = [one["alt"] or "" for one in Tags(candle_html).named("img")]
     assert len(alts) == 1 + 2 * 4 + 1  # new; each burn thrice from above and once from the side; one declined
-    assert any("not measured, The picture is too blurred" in alt for alt in alts)
+    assert any("not measured: The picture is too blurred" in alt for alt in alts)
     assert "Hold the phone still." in text_of(candle_html)
 
 
