@@ -17,7 +17,9 @@ from pooleye.audit.note_filing import file_note
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.burns import light, snuff
 from pooleye.burnlog.corrections import adjust
+from pooleye.burnlog.materials import add_vessel
 from pooleye.burnlog.photo_files import place_of
+from pooleye.burnlog.pours import CandleSet, Recipe, pour
 from pooleye.burnlog.records import Photo
 from pooleye.burnlog.trials import add_to_trial, new_trial
 from pooleye.errors import PooleyeError
@@ -324,6 +326,16 @@ def test_an_unlit_candle_and_its_trial_say_what_is_missing(fresh):
     assert "It has not been lit yet" in said
     assert "no photo of it new and unlit" in said
     assert "No candle of it has been lit yet" in text_of(pages.trial_page(fresh.workspace, "unlit"))
+
+
+def test_a_tea_lights_result_is_how_long_it_burnt(fresh):
+    add_vessel(fresh.workspace, "small cup", 38.0, kind="tea-light")
+    alike = CandleSet(1, vessel="small cup", wick="thin", fill_mass_g=14.0)
+    code = pour(fresh.workspace, Recipe("soy"), [alike], at=fresh.clock.moment - timedelta(days=20)).codes[0]
+    light(fresh.workspace, [code])
+    fresh.clock.moment += timedelta(minutes=250)
+    snuff(fresh.workspace, [code], how="by-itself")
+    assert f"{code} burnt for 4 h 10" in text_of(pages.candle_page(fresh.workspace, code))
 
 
 def test_a_burn_without_a_look_is_no_verdict(fresh):
