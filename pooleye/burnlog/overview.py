@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import select, union
 from sqlalchemy.orm import Session
 
 from pooleye.burnlog import find, states, wax_left
@@ -91,11 +91,11 @@ def _next_look(burn: Burn, minutes: float, done: set[int]) -> float | None:
 
 def looked_at(session: Session, burn: Burn) -> set[int]:
     """Checkpoints of a burn at which something was filed."""
-    done: set[int] = set()
-    for kind in (Photo, Measurement, Note):
-        rows = session.scalars(select(kind.checkpoint_id).where(kind.burn_id == burn.id, kind.voided_at.is_(None)))
-        done.update(one for one in rows if one is not None)
-    return done
+    filed = [
+        select(kind.checkpoint_id).where(kind.burn_id == burn.id, kind.voided_at.is_(None))
+        for kind in (Photo, Measurement, Note)
+    ]
+    return {one for one in session.scalars(union(*filed)) if one is not None}
 
 
 def _on_table(session: Session, candle: Candle, now: datetime) -> OnTable:

@@ -56,11 +56,12 @@ def _run(
 
     import uvicorn
 
-    from pooleye.phone.serving import announce, application, bind, own_address, workers
+    from pooleye.phone.serving import announce, application, bind, own_address, warm_up, workers
 
     shown = (address or own_address()) if network else "127.0.0.1"
     listener = bind(address or "0.0.0.0" if network else "127.0.0.1", port)
     with tempfile.TemporaryDirectory(prefix="pooleye-phone-") as scratch, workers(cores) as executor:
+        warm_up()
         announce(f"http://{shown}:{port}/", network)
         app = application(workspace, Path(scratch), executor, shown, read_only=read_only, forget=forget)
         config = uvicorn.Config(

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
-from pooleye.burnlog import overview
+from pooleye.burnlog import overview, records
 from pooleye.burnlog.columns import Base
 from pooleye.burnlog.overview import BurnShown, CandleShown, Due, FiledPhoto, OnTable
-from pooleye.burnlog.records import Photo, Trial
+from pooleye.burnlog.records import Candle, Photo, Trial
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import say_minutes
 from pooleye.errors import PooleyeError
@@ -92,13 +93,13 @@ def _alight(one: OnTable, due: Sequence[Due], now: datetime) -> Alight:
     )  # fmt: skip
 
 
-def bench(workspace: Workspace) -> Bench:
-    """What is on the table now."""
+def bench(workspace: Workspace, judged: Callable[[Sequence[str]], list[str]]) -> Bench:
+    """What is on the table now. ``judged``: the judge's stops for the candles that burn."""
     status, due = overview.status(workspace), overview.due(workspace).due
     burning = [one for one in status.candles if one.state == "alight"]
     first = {one.candle: min((d.in_minutes for d in due if d.candle == one.candle), default=0.0) for one in burning}
     burning.sort(key=lambda one: first[one.candle])
-    stops = words.stops_of(status.advice) + _judged_stops(workspace, [one.candle for one in burning])
+    stops = [*words.stops_of(status.advice), *judged([one.candle for one in burning])]
     return Bench(
         tuple(dict.fromkeys(stops)),
         tuple(_alight(one, due, status.at) for one in burning),
@@ -114,31 +115,49 @@ class Table:
     def __init__(self, workspace: Workspace) -> None:
         self._workspace, self._lock = workspace, threading.Lock()
         self._known: tuple[Any, Bench] | None = None
+        self._stops: dict[str, tuple[Any, list[str]]] = {}
 
     def now(self) -> Bench:
         """The bench as it is."""
         with self._lock:
-            state = (_entries(self._workspace), int(self._workspace.now().timestamp() // _SAME_S))
+            state = (_newest(self._workspace), int(self._workspace.now().timestamp() // _SAME_S))
             if self._known is None or self._known[0] != state:
-                self._known = state, bench(self._workspace)
+                self._known = state, bench(self._workspace, self._judged)
             return self._known[1]
 
+    def _judged(self, codes: Sequence[str]) -> list[str]:
+        """What the judge calls a stop in the burns that run; a candle is judged anew when something came to it."""
+        from pooleye.judge import service
 
-def _entries(workspace: Workspace) -> tuple[int | None, ...]:
+        entries = _newest_by_candle(self._workspace)
+        for code in codes:
+            if self._stops.get(code, (None,))[0] != entries[code]:
+                (verdict,) = service.judge(self._workspace, [code]).candles
+                self._stops[code] = entries[code], _unsafe(verdict, verdict.burns[-1].number)
+        return [stop for code in codes for stop in self._stops[code][1]]
+
+
+def _newest(workspace: Workspace) -> tuple[int | None, ...]:
     """The newest row of every table: no entry, and no edit (which leaves a row in `change`), passes it by."""
     newest = [select(func.max(table.c.id)).scalar_subquery() for table in Base.metadata.sorted_tables]
     with workspace.read() as session:
         return tuple(session.execute(select(*newest)).one())
 
 
-def _judged_stops(workspace: Workspace, codes: Sequence[str]) -> tuple[str, ...]:
-    """What the judge calls a stop in the burns that run."""
-    from pooleye.judge import service
-
-    found = service.judge(workspace, codes).candles if codes else ()
-    return tuple(
-        one for verdict in found for one in _unsafe(verdict, verdict.burns[-1].number if verdict.burns else None)
-    )
+def _newest_by_candle(workspace: Workspace) -> dict[str, list[Any]]:
+    """Candle -> the newest of all that is filed about it, and of all edits."""
+    found: dict[str, list[Any]] = defaultdict(list)
+    with workspace.read() as session:
+        general = [session.scalar(select(func.max(kind.id))) for kind in (records.Change, records.Settlement)]
+        for kind in (records.Burn, Photo, records.Measurement, records.Note, records.Incident, records.Weighing):
+            by_candle = select(Candle.code, func.max(kind.id)).join(Candle, kind.candle_id == Candle.id)
+            for code, newest in session.execute(by_candle.group_by(Candle.code)):
+                found[code].append((kind.__tablename__, newest))
+        for part, through in ((records.Reading, Photo), (records.Claim, records.Note)):
+            by_candle = select(Candle.code, func.max(part.id)).select_from(part).join(through).join(Candle)
+            for code, newest in session.execute(by_candle.group_by(Candle.code)):
+                found[code].append((part.__tablename__, newest))
+    return {code: [*general, *rows] for code, rows in found.items()}
 
 
 def _unsafe(verdict: CandleVerdict, burn: int | None = None) -> list[str]:

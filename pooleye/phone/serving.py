@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
@@ -55,6 +56,19 @@ def workers(cores: int | None) -> Iterator[Executor]:
         yield executor
     finally:
         executor.shutdown(wait=False, cancel_futures=True)
+
+
+def warm_up() -> None:
+    """Load, beside the first requests, what the first note and the first verdict would wait for."""
+
+    def load() -> None:
+        from pooleye.audit.reading import read_note
+        from pooleye.judge.criteria import shipped
+
+        read_note("flame stedy, no soot")
+        shipped()
+
+    threading.Thread(target=load, daemon=True).start()
 
 
 def announce(address: str, network: bool) -> None:
