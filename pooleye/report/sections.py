@@ -26,13 +26,13 @@ CAPTIONS = {
     "hangup_max": "widest",
     "wick_offset": "wick off",
     "carbon_ball_diameter": "ball",
-    "soot_delta_L": "soot, L*",
+    "soot_delta_L": "soot L*",
     "debris_count": "debris",
     "flame_height": "flame",
     "flame_height_max": "tallest",
     "flicker_frequency": "flickers",
     "smoke_strength": "smoke",
-    "wax_level": "wax level",
+    "wax_level": "wax",
     "pool_depth": "depth",
 }
 #: What a trial sets side by side of each photo.
