@@ -41,6 +41,8 @@ LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed pi
 #: Share of the plateau's contrast so far that a further row must have, except where the rim crosses: upwards (-1) the
 #: thin tip is dimmed by the blur, downwards (1) what is dimmer is wax, or a mirror image.
 SAME_CONTRAST = {-1: 0.6, 1: 0.9}
+WAIST = 0.5  # of its greatest width: so narrow, a flame ends; what widens again by the next two is an image of it
+AGAIN, AGAIN_PX = 1.3, 1.5
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
 BLUE_REACH_MM = 4.0
 EDGE_PX = 6
@@ -158,7 +160,7 @@ def _tracked(
     lip = (heights > lip_mm[0] - 1.5) & (heights < lip_mm[1] + 1.5)
     up, top = _followed(view, bright, around, first, -1, lip)
     down, bottom = _followed(view, bright, around, first, 1, lip)
-    runs = [*up[::-1], first, *down]
+    runs, top = _below_waist([*up[::-1], first, *down], top, lip)
     runs, top = _without_glowing_lip(view, runs, top, lip_mm)
     if len(runs) < 4:
         return None
@@ -274,6 +276,23 @@ def _goes_on(run: _Run, before: list[_Run], around: float, step: int) -> bool:
 def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
     """Whether the row's surroundings are as bright as a flame, so that none could show."""
     return bool(around[row] > 255.0 - MIN_CONTRAST)
+
+
+def _below_waist(runs: list[_Run], top: End, lip: NDArray[np.bool_]) -> tuple[list[_Run], End]:
+    """Drops what stands on the flame's tip: its image in the wall behind, which touches it. A flame that has narrowed
+    to its tip does not widen again, but for the glow of the rim where that crosses it."""
+    widest, low = 0.0, len(runs) - 1
+    for index in range(len(runs) - 1, -1, -1):
+        width = runs[index].width
+        if lip[runs[index].row]:
+            continue
+        if runs[low].width >= WAIST * widest and width >= widest:
+            widest, low = width, index
+        elif width < runs[low].width:
+            low = index
+        elif runs[low].width < WAIST * widest and width > AGAIN * runs[low].width + AGAIN_PX:
+            return runs[low:], "seen"
+    return runs, top
 
 
 def _without_glowing_lip(

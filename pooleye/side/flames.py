@@ -80,5 +80,6 @@ def _with_equals(bodies: list[Body]) -> list[Body]:
         and body.length_mm >= SHARE_OF_MAIN * main.length_mm
         and abs(body.middle_mm - main.middle_mm) >= APART_MM
         and body.top_mm > main.bottom_mm + 0.3 * main.length_mm
+        and body.bottom_mm < main.bottom_mm + 0.5 * main.length_mm
     ]
     return [main, *others]

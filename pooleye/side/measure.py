@@ -168,7 +168,8 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
     if wax is None:
         return {}, ["wax-line-unseen"]
     height_u = _height_u_mm(scene, wax.surface.height_mm)
-    unknown = 0.0 if scene.pool_mm is not None else 1.5
+    off_pool_mm = 0.0 if scene.pool_mm is None else abs(wax.surface.height_mm - scene.pool_mm)
+    unknown = 1.5 if scene.pool_mm is None else max(off_pool_mm - 1.0, 0.0) / 2
     level = quantity(
         wax.surface.height_mm,
         "mm",
@@ -241,7 +242,7 @@ def _flame_quantities(
     flags = list(sizes.flags)
     if len(flames.bodies) > 1:
         flags.append("second-flame")
-    smoke = _smoke_quantity(scene, sizes)
+    smoke = _smoke_quantity(scene, sizes, flames.lip_mm[1])
     if smoke is None:
         flags.append("smoke-unseen")
     else:
@@ -251,10 +252,10 @@ def _flame_quantities(
     return found, replace(outlines, flame_tip=(tip[0], tip[1]), flame_base=(base[0], base[1])), flags
 
 
-def _smoke_quantity(scene: Scene, sizes: FlameSizes) -> Quantity | None:
-    low, high = sizes.tip_mm - 2.0, sizes.tip_mm + 60.0
+def _smoke_quantity(scene: Scene, sizes: FlameSizes, rim_mm: float) -> Quantity | None:
+    low, high = sizes.tip_mm - 2.0, max(sizes.tip_mm, rim_mm) + 60.0
     view = FacingView.of(scene.photo.rgb, scene.located.pose, HALF_WIDTH_MM + abs(sizes.tip_x_mm), low, high)
-    smoke = smoke_above(view, sizes.tip_x_mm, sizes.tip_mm)
+    smoke = smoke_above(view, sizes.tip_x_mm, sizes.tip_mm, rim_mm)
     if smoke is None:
         return None
     return quantity(smoke.strength, "1", {"background": smoke.u_background, "model": smoke.u_model})

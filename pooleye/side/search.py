@@ -36,6 +36,9 @@ ROLLS_DEG = np.arange(-7.5, 7.6, 3.0)
 TILTS_DEG = (-1.0, 6.0, 14.0)
 SLIDE_STEPS = np.linspace(-1.0, 1.0, 15)
 SLIDE_SHARE, SLIDE_PX = 0.3, (8.0, 45.0)  # of the height: how far along its walls a vessel is looked for
+FLAME_ASIDE = 0.42  # of the width: how far from the middle a flame may burn
+FLAME_ASIDE_COST = 1.2  # wicks stand near the middle
+FLAME_ABOVE_MM = 60.0  # its middle above the rim
 PER_PAIR_WIDTH = 12  # wall pairs kept for each width and roll
 PAIRS = 28  # of them looked at more closely
 WALL_SHARES = np.linspace(0.1, 0.9, 14)
@@ -181,10 +184,11 @@ def combined(part: Mapping[str, Array], poses: Poses) -> Array:
     return np.asarray(walls + part["base"] + part["rim-top"] + 0.2 * inside)
 
 
-def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera) -> tuple[Array, Array]:
-    """Pose vectors (N, 5) for this picture, best first, and their scores; `camera` is that of this small picture."""
+def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera, about_px: Array) -> tuple[Array, Array]:
+    """Pose vectors (N, 5) for this picture, best first, and their scores; `camera` is that of this small picture. Only
+    vessels with one of the points `about_px` (K, 2) between their walls; of none, all."""
     edges = Edges.of(rgb)
-    pairs = _wall_pairs(rgb, edges, frustum)
+    pairs = _wall_pairs(rgb, edges, frustum, about_px)
     if not len(pairs):
         return np.empty((0, 5)), np.empty(0)
     vectors = _with_tilts(_distinct(pairs, frustum.height_mm), frustum, camera)
@@ -193,7 +197,7 @@ def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera) -> tuple[Array,
     return vectors[order], scores[order]
 
 
-def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum) -> Array:
+def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum, about_px: Array) -> Array:
     """Rows (score, x, y, px per mm, roll) of possible pairs of walls, best first; x, y the middle of the vessel.
 
     Large vessels are looked for in a smaller copy of the picture.
@@ -205,8 +209,9 @@ def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum) -> Array:
     coarse = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small = _even_widths(WIDTH_SHARE[0] * long_side, min(coarse_from, WIDTH_SHARE[1] * width))
     large = _even_widths(max(coarse_from, WIDTH_SHARE[0] * long_side) * factor, WIDTH_SHARE[1] * width * factor)
-    found = _pairs_of_widths(edges, frustum, small)
-    rows = _pairs_of_widths(Edges.of(np.asarray(coarse, dtype=np.uint8)), frustum, large)
+    found = _pairs_of_widths(edges, frustum, small, about_px)
+    coarse_about = (about_px + 0.5) * factor - 0.5
+    rows = _pairs_of_widths(Edges.of(np.asarray(coarse, dtype=np.uint8)), frustum, large, coarse_about)
     rows[:, 1:3] = (rows[:, 1:3] + 0.5) / factor - 0.5
     rows[:, 3] /= factor
     rows = np.concatenate([found, rows])
@@ -221,9 +226,11 @@ def _even_widths(low_px: float, high_px: float) -> list[int]:
     return [width for width in widths if low_px - 1 <= width < high_px]
 
 
-def _pairs_of_widths(edges: Edges, frustum: Frustum, widths_px: list[int]) -> Array:
+def _pairs_of_widths(edges: Edges, frustum: Frustum, widths_px: list[int], about_px: Array) -> Array:
     turned = _Turned.of(edges, frustum)
-    return np.concatenate([np.empty((0, 5)), *(turned.best_pairs(width) for width in widths_px)])
+    about = turned.places_of(about_px)
+    rows = np.concatenate([np.empty((0, 5)), *(turned.best_pairs(width, about) for width in widths_px)])
+    return np.asarray(rows[rows[:, 0] > 0])
 
 
 def _ridges(strength: Image, around: tuple[int, int]) -> Image:
@@ -265,8 +272,17 @@ class _Turned:
         rows = np.cumsum(turned(level, 0.0), axis=2, dtype=np.float32)
         return cls(frustum, left, right, rows, np.linalg.inv(turns)[:, :2])
 
-    def best_pairs(self, across_px: int) -> Array:
-        """Rows (score, x, y, px per mm, roll) of the best places for a vessel so wide, an even number."""
+    def places_of(self, points_px: Array) -> Array:
+        """Columns and rows here (K, rolls, 2) of points (K, 2) of the picture."""
+        turns = np.linalg.inv(
+            np.concatenate([self.backs, np.tile([[[0.0, 0.0, 1.0]]], (len(self.backs), 1, 1))], axis=1)
+        )
+        points = np.column_stack([points_px, np.ones(len(points_px))])
+        return np.asarray(np.einsum("rij,kj->kri", turns[:, :2], points))
+
+    def best_pairs(self, across_px: int, about: Array) -> Array:
+        """Rows (score, x, y, px per mm, roll) of the best places for a vessel so wide, an even number, with one of the
+        places `about` (K, rolls, 2) between its walls and from a little above its foot to far above its rim."""
         scale, across = across_px / (2 * self.frustum.middle_radius_mm), across_px // 2
         down = max(round(self.frustum.height_mm * scale), 3)
         reach, margin, inset = max(round(0.8 * down), 3), round(0.1 * down), round(0.1 * across)
@@ -288,6 +304,15 @@ class _Turned:
         )
         for row, weight in ((down, 0.5), (0, 0.25)):
             score += np.float32(weight / (across - 2 * inset)) * (every(ends, row) - every(starts, row))
+        if len(about):
+            middle = np.arange(score.shape[2]) + across / 2
+            aside = np.abs(middle - about[..., :1]) / across  # (K, rolls, columns)
+            beside = aside < FLAME_ASIDE
+            top = TOP_STEP * np.arange(len(score))[:, None, None]
+            above_rim = top - about[..., 1][..., None, :, None]  # (K, tops, rolls, 1)
+            fits = beside[:, None] & (above_rim < FLAME_ABOVE_MM * scale) & (above_rim > -0.9 * down)
+            score -= (FLAME_ASIDE_COST * np.min(aside, axis=0) ** 2).astype(np.float32)
+            score[~fits.any(axis=0)] = -1.0
         best_of_column = score.max(axis=0)
         column = np.argsort(best_of_column, axis=1, kind="stable")[:, -PER_PAIR_WIDTH:]
         roll = np.broadcast_to(np.arange(rolls)[:, None], column.shape)

@@ -24,6 +24,7 @@ START_MM, REACH_MM, MIN_REACH_MM = 2.5, 45.0, 12.0
 NEAR_MM = 20.0  # the part next to the flame, which the strength is about
 CELL_MM, ROW_MM = 0.5, 1.0  # a streak leans by no more than one cell per row, 27 degrees
 AROUND_MM = 4.0
+RIM_MM, DRIFT = 2.0, 0.1  # above the rim; how far smoke has gone aside per height on its way there
 START_WITHIN_MM = 1.6
 CONTROLS_FROM_MM = 11.0  # no path from so far away reaches the streak
 HALF_WIDTH_MM = 32.0  # of the view that this needs
@@ -42,12 +43,15 @@ class Smoke:
     u_model: float
 
 
-def smoke_above(view: FacingView, tip_x_mm: float, tip_mm: float) -> Smoke | None:
-    """Smoke above the tip, or None where the picture ends too soon or the background forbids an answer."""
-    opacity, x = _opacity_cells(view, tip_mm)
+def smoke_above(view: FacingView, tip_x_mm: float, tip_mm: float, rim_mm: float) -> Smoke | None:
+    """Smoke above the tip, or None where the picture ends too soon or the background forbids an answer. What lies below
+    the highest point of the rim, `rim_mm`, shows images in glass and is passed over."""
+    start_mm = max(tip_mm + START_MM, rim_mm + RIM_MM)
+    opacity, x = _opacity_cells(view, start_mm)
     if opacity is None or len(opacity) * ROW_MM < MIN_REACH_MM:
         return None
-    at_tip = np.abs(x - tip_x_mm) <= START_WITHIN_MM
+    drift_mm = DRIFT * (start_mm - tip_mm - START_MM)
+    at_tip = np.abs(x - tip_x_mm) <= START_WITHIN_MM + drift_mm
     elsewhere = np.abs(x - tip_x_mm) >= CONTROLS_FROM_MM
     if not at_tip.any() or elsewhere.sum() < 12:
         return None
@@ -61,10 +65,10 @@ def smoke_above(view: FacingView, tip_x_mm: float, tip_mm: float) -> Smoke | Non
     return Smoke(strength, scatter, FLOOR_U + 0.25 * strength)
 
 
-def _opacity_cells(view: FacingView, tip_mm: float) -> tuple[Array | None, Array]:
-    """Opacity against the surroundings in cells of CELL_MM by ROW_MM, rows upwards from START_MM above the tip,
+def _opacity_cells(view: FacingView, start_mm: float) -> tuple[Array | None, Array]:
+    """Opacity against the surroundings in cells of CELL_MM by ROW_MM, rows upwards from the start,
     and the cells' x."""
-    low, high = view.row_of(tip_mm + START_MM), view.row_of(tip_mm + START_MM + REACH_MM)
+    low, high = view.row_of(start_mm), view.row_of(start_mm + REACH_MM)
     usable = view.inside[high:low].all(axis=1) if low > high else np.zeros(0, bool)
     if not usable.any():
         return None, np.empty(0)

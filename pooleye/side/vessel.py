@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
+from pooleye.side.alight import flame_places
 from pooleye.side.flames import flames_of
 from pooleye.side.locate import Located, fitted_finely, vessels_in
 from pooleye.side.pose import Frustum
@@ -30,10 +31,10 @@ MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fi
 SURE_SCORE = 2.55  # asked where the height is not known, since some height fits anything
 LENS_LOW_MM = -10.0  # lowest place of a lens over the table the vessel stands on
 LIT_MM = 0.45  # coarse enough to see quickly whether there is a flame
-FLAME_BONUS = 0.35  # the candle meant is the lit one
+FLAME_BONUS = 0.7  # the candle meant is the lit one
 HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
-SIZE_BONUS = 0.1  # per e-fold of size: small finds are more often chance
-CANDIDATES = 4
+SIZE_BONUS = 0.4  # per e-fold of size: small finds are more often chance
+CANDIDATES = 8
 
 
 @dataclass(frozen=True)
@@ -72,22 +73,34 @@ def located_vessel(
 
     Where the height was not known the returned shape has the height that fits best.
     """
+    for about_flames in (True, False):
+        best, shape, why = _best_vessel(rgb, outside, camera, headspace_mm, about_flames)
+        if best is not None and why is None:
+            if not about_flames and len(flame_places(rgb[::2, ::2])) and not _lit_bonus(rgb, best, shape, headspace_mm):
+                break  # a flame burns, but not here: this is another thing on the table
+            _require_whole(rgb, best)
+            return best, shape
+    if best is not None:
+        require_sharp_outline(rgb, best)
+    raise Declined("no-vessel", hint=NO_VESSEL_HINT)
+
+
+def _best_vessel(
+    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_flames: bool
+) -> tuple[Located | None, Outside, str | None]:
+    """The best outline, or None, with its shape, and what speaks against it."""
     found: list[tuple[Located, Outside]] = []
     for shape in _shapes(outside):
-        seen = vessels_in(rgb, shape.frustum, camera)[:CANDIDATES]
+        seen = vessels_in(rgb, shape.frustum, camera, about_flames=about_flames)[:CANDIDATES]
         found += [(one, shape) for one in seen if _is_vessel(one)]
     if not found:
-        raise Declined("no-vessel", hint=NO_VESSEL_HINT)
+        return None, outside, "none"
     best, shape = _meant(rgb, found, headspace_mm)
     if not outside.height_known:
-        best, shape = _with_best_height(rgb, best, shape, camera)
+        best, shape = _with_best_height(rgb, best, shape, camera, about_flames)
     best = fitted_finely(rgb, best)
     vague = not outside.height_known and best.score < SURE_SCORE
-    if vague or best.shortfall > 0:
-        require_sharp_outline(rgb, best)
-        raise Declined("no-vessel", hint=NO_VESSEL_HINT)
-    _require_whole(rgb, best)
-    return best, shape
+    return best, shape, "vague" if vague or best.shortfall > 0 else None
 
 
 NO_VESSEL_HINT = "Take the whole vessel from the side, at the height of its rim, alone on a plain table."
@@ -122,7 +135,16 @@ def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: fl
     close = [index for index, score in enumerate(plain) if score > max(plain) - FLAME_BONUS]
     if all(_same_place(found[index][0], best[0]) for index in close):
         return best
-    return found[max(close, key=lambda index: plain[index] + FLAME_BONUS * _is_lit(rgb, *found[index], headspace_mm))]
+    return found[max(close, key=lambda index: plain[index] + _lit_bonus(rgb, *found[index], headspace_mm))]
+
+
+def _lit_bonus(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> float:
+    """Less for a flame beside the middle: wicks stand near it."""
+    pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
+    bodies = flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, LIT_MM).bodies
+    if not bodies:
+        return 0.0
+    return FLAME_BONUS * (1 - min(abs(bodies[0].middle_mm) / shape.frustum.rim_radius_mm, 1.0) ** 2)
 
 
 def _same_place(one: Located, other: Located) -> bool:
@@ -132,17 +154,16 @@ def _same_place(one: Located, other: Located) -> bool:
     return bool(apart_px < 0.4 * size_px and abs(one.pose.vector[2] - other.pose.vector[2]) < 0.15)
 
 
-def _is_lit(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> bool:
-    pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
-    return bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, LIT_MM).bodies)
-
-
-def _with_best_height(rgb: RgbImage, best: Located, shape: Outside, camera: Camera) -> tuple[Located, Outside]:
+def _with_best_height(
+    rgb: RgbImage, best: Located, shape: Outside, camera: Camera, about_flames: bool
+) -> tuple[Located, Outside]:
     """Heights near the best one; the uncertainty of the height goes into where the foot stands."""
     for step in (0.045, 0.022, 0.011):
         for factor in (1 - step, 1 + step):
             other = replace(shape, frustum=replace(shape.frustum, height_mm=shape.frustum.height_mm * factor))
-            found = [one for one in vessels_in(rgb, other.frustum, camera)[:2] if _is_vessel(one)]
+            found = [
+                one for one in vessels_in(rgb, other.frustum, camera, about_flames=about_flames)[:2] if _is_vessel(one)
+            ]
             if found and found[0].score > best.score + 0.03:
                 best, shape = found[0], other
     return best, replace(shape, u_foot_mm=float(np.hypot(shape.u_foot_mm, 0.02 * shape.frustum.height_mm)))

@@ -1,0 +1,43 @@
+"""Where in a whole side picture flames may burn, before anything is known of the vessel.
+
+A flame is an upright patch as bright as the picture can show, with a yellow edge (see `flame.py`). A vessel that is
+looked for around one is found where clear glass has weak edges and other things on the table have strong ones.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.photo import RgbImage
+
+Array = NDArray[np.float64]
+
+SHINES_CODE, GREEN_CODE = 248, 225  # red and green, at least
+WARM_CODES = 12  # red over blue beside the patch
+LEAST_PX = (8, 3)  # height, width
+UPRIGHT = 1.4
+WIDEST_SHARE = 0.08  # of the picture's long side: windows and lamps are wider
+MOST = 3
+
+
+def flame_places(rgb: RgbImage) -> Array:
+    """Middles (N, 2) in pixels of patches that may be flames, largest first; MOST at most."""
+    bright = cv2.inRange(rgb, np.array([SHINES_CODE, GREEN_CODE, 0]), np.array([255, 255, 255]))
+    count, _, boxes, middles = cv2.connectedComponentsWithStats(bright, connectivity=8)
+    found = []
+    for patch in range(1, count):
+        x, y, width, height, area = (int(number) for number in boxes[patch])
+        stands = height >= max(UPRIGHT * width, LEAST_PX[0]) and width >= LEAST_PX[1]
+        if stands and width <= WIDEST_SHARE * max(rgb.shape[:2]) and _is_warm(rgb, x, y, width, height):
+            found.append((area, middles[patch]))
+    found.sort(key=lambda one: -one[0])
+    return np.array([middle for _, middle in found[:MOST]]).reshape(-1, 2)
+
+
+def _is_warm(rgb: RgbImage, x: int, y: int, width: int, height: int) -> bool:
+    rows = slice(y + height // 4, y + max(height - height // 4, height // 4 + 1))
+    around = rgb[rows, max(x - 4, 0) : x + width + 4].astype(np.int16)
+    redness = around[..., 0] - around[..., 2]
+    return bool(np.median(redness.max(axis=1)) >= WARM_CODES)
