@@ -9,7 +9,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -34,6 +34,7 @@ from pooleye.phone.guard import Guard, TooMuch
 from pooleye.phone.pairing import COOKIE, COOKIE_DAYS, Device, Pairing
 from pooleye.phone.words import Told
 from pooleye.phone.work import Busy, Snap, Work
+from pooleye.units import format_length
 
 _HERE = Path(__file__).parent
 _KEY = re.compile(r"[0-9a-f]{32}")
@@ -69,8 +70,9 @@ class Bench:
         self.templates = Environment(
             loader=PackageLoader("pooleye.phone"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )
-        self.templates.filters["quantity"] = lambda one, name: words.number(name, one, self.workspace.settings.units)
+        units: Literal["mm", "in"] = "in" if self.workspace.settings.units == "in" else "mm"
         self.templates.filters["for_phone"] = words.for_phone
+        self.templates.filters["length_of"] = lambda mm: format_length(mm, units)
         # "1 h 00" stays on one line
         self.templates.filters["tight"] = lambda text: text.replace(" h ", "\u00a0h\u00a0")
 

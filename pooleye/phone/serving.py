@@ -7,7 +7,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pooleye.burnlog.executors import own_cores
@@ -29,6 +29,15 @@ def own_address() -> str:
             raise PooleyeError(
                 "no-network", "this computer is in no network", hint="connect it, or name its address: --address IP"
             ) from None
+
+
+def own_names() -> list[str]:
+    """Every name and address under which this computer may be called, in small letters."""
+    name = socket.gethostname().lower()
+    found = ["127.0.0.1", "localhost", "[::1]", name, f"{name}.local"]
+    with suppress(OSError):
+        found += [str(one[4][0]) for one in socket.getaddrinfo(name, None, socket.AF_INET)]
+    return found
 
 
 def bind(host: str, port: int) -> socket.socket:
@@ -95,5 +104,4 @@ def application(
     pairing = Pairing(kept, show_code)
     if forget:
         pairing.forget_all()
-    hosts = ("127.0.0.1", "localhost", "[::1]", host.lower(), socket.gethostname().lower())
-    return create_app(workspace, pairing, executor, scratch, hosts=hosts, read_only=read_only)
+    return create_app(workspace, pairing, executor, scratch, hosts=(host.lower(), *own_names()), read_only=read_only)

@@ -6,10 +6,11 @@ import os
 import re
 import shutil
 import socket
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -47,11 +48,12 @@ class Clock:
 class Served:
     """An application behind a real socket on this computer, in a thread."""
 
-    def __init__(self, app: Guard) -> None:
+    def __init__(self, app: Guard, port: int = 0) -> None:
         import uvicorn
 
         self.listener = socket.socket()
-        self.listener.bind((HOST, 0))
+        self.listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self.listener.bind((HOST, port))
         self.listener.listen(64)
         self.address = f"http://{HOST}:{self.listener.getsockname()[1]}"
         config = uvicorn.Config(app, log_level="error", lifespan="off", server_header=False, proxy_headers=False)
@@ -77,7 +79,7 @@ class PhoneBench:
     pairing: Pairing
     address: str
     codes: tuple[str, ...]
-    shown_codes: list[str]
+    begin_again: Callable[[], None]
 
     @contextmanager
     def client(self, *, paired: bool = True) -> Iterator[httpx.Client]:
@@ -104,12 +106,22 @@ def begin_bench(root: Path, **settings: Any) -> tuple[Workspace, Clock, tuple[st
 def served_bench(root: Path, *, read_only: bool = False, **settings: Any) -> Iterator[PhoneBench]:
     """A bench behind a real socket whose jobs run in threads of this process."""
     workspace, clock, codes = begin_bench(root / "log", **settings)
-    shown: list[str] = []
-    pairing = Pairing(workspace.root / "phones.json", shown.append)
-    with ThreadPoolExecutor(2) as executor:
-        app = create_app(workspace, pairing, executor, root / "scratch", hosts=(HOST, "localhost"), read_only=read_only)
-        with Served(app) as served:
-            yield PhoneBench(workspace, clock, pairing, served.address, codes, shown)
+    pairing = Pairing(workspace.root / "phones.json")
+    with ThreadPoolExecutor(2) as executor, ExitStack() as running:
+
+        def begin(pairing: Pairing, port: int = 0) -> Served:
+            scratch = Path(tempfile.mkdtemp(dir=root))
+            app = create_app(workspace, pairing, executor, scratch, hosts=(HOST, "localhost"), read_only=read_only)
+            return running.enter_context(Served(app, port))
+
+        def begin_again() -> None:
+            """As after a restart of the computer: what was only in memory is gone, the address is the same."""
+            running.close()
+            bench.pairing = Pairing(workspace.root / "phones.json")
+            begin(bench.pairing, int(bench.address.rpartition(":")[2]))
+
+        bench = PhoneBench(workspace, clock, pairing, begin(pairing).address, codes, begin_again)
+        yield bench
     work.close_all()
     workspace.close()
 

@@ -187,6 +187,49 @@ def test_a_form_without_connection_is_kept_over_a_reload_and_filed_once_at_the_m
         assert note.tester == "Ada"
 
 
+def test_what_was_tapped_while_the_computer_was_away_is_filed_at_its_tap_once_it_is_back(
+    bench: Any, paired: Paired
+) -> None:
+    code = bench.codes[0]
+    page = paired()
+    page.goto(f"{bench.address}/candle/{code}")
+    page.clock.install()
+    page.route("**/do/light", lambda route: route.abort())
+    fill_in(page, "Light", "Light")
+    expect(page.locator("#waiting")).to_contain_text("kept on this phone")
+    bench.begin_again()
+    bench.clock.forward(minutes=25)  # both clocks go on while the computer sleeps
+    page.unroute("**/do/light")
+    page.clock.fast_forward("25:00")
+    expect(page.get_by_text("burns: burn 1")).to_be_visible()
+    expect(page.locator("[data-since]").first).to_have_text("25 min")
+
+
+def test_a_retaken_and_a_refiled_photo_take_two_taps_and_the_reminder_comes_once(
+    bench: Any, paired: Paired, photos: Path
+) -> None:
+    code, other = bench.codes[:2]
+    page = paired()
+    for one in (code, other):
+        page.goto(f"{bench.address}/candle/{one}")
+        fill_in(page, "Light", "Light", at="60min ago")
+        expect(page.get_by_text("burns: burn 1")).to_be_visible()
+    page.goto(bench.address)
+    take_photo(page, photos / "d1_01_top.jpg", first=True)
+    expect(page.get_by_role("heading", level=1)).to_contain_text(code)
+    first = page.url
+    with page.expect_file_chooser() as camera:
+        page.locator("form.photo label").click()
+    camera.value.set_files(photos / "d1_01_top_b.jpg")
+    page.wait_for_url(lambda url: "/photo/" in url and url != first)
+    page.get_by_text("Wrong candle?").click()
+    page.get_by_role("button", name=re.compile(f"^{other}")).click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text(other)
+    with bench.workspace.read() as session:
+        kept = session.scalars(select(Photo).order_by(Photo.id)).all()
+        assert [(one.candle.code, one.void_reason) for one in kept] == [(code, "retaken"), (other, None)]
+
+
 def test_what_is_typed_outlives_a_reload_and_goes_once_it_is_kept(bench: Any, paired: Paired) -> None:
     page = paired()
     page.goto(f"{bench.address}/candle/{bench.codes[0]}")
