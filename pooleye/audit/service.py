@@ -152,10 +152,10 @@ def _compared(
     if claim.unit == "min" and claim.value is not None:
         look = log.look_after(note.place.burn, claim.value - 2 * (claim.value_u or 0.0)) or look
     comparison = compare.compare(claim, look.evidence if look else {}, scales, look.minutes if look else None)
-    if comparison.value is None and look is not None and look.amiss and claim.quantity in scales:
-        comparison = replace(comparison, why=f"{comparison.why}: {'; '.join(look.amiss)}")
-    elif look is None and claim.quantity in scales:
-        comparison = replace(comparison, why="no photo was taken then")
+    if comparison.value is None and claim.quantity in scales:
+        missing = "; ".join(look.amiss or look.photos) if look else ""
+        why = f"{comparison.why}: {missing}" if missing else comparison.why if look else "no photo was taken then"
+        comparison = replace(comparison, why=why)
     return look, comparison
 
 
