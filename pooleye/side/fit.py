@@ -25,6 +25,7 @@ HELD_TILT = np.radians(0.1)
 POINTS_PER_EDGE = 6  # neighbouring points that share one edge's error
 MIN_STRENGTH = 0.08  # of an edge, on the scale of Edges, below which a point saw nothing
 INSIDE_WEIGHT = (0.05, 0.5)  # of the rim's inner half, for a lens below the rim or above it
+OUTER_SHARE = 0.3  # by which an edge further out, by 2 px or more, may be weaker
 MIN_SCATTER_PX = 0.15
 USUAL_SCATTER_PX = 0.6
 SCATTER_WEIGHT = 0.2  # in the score, per e-fold of scatter
@@ -73,7 +74,7 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -
     points, parts = outline_mm(poses, fine)
     seen = poses.seen_px(points)
     normals = outline_normals_px(seen, parts)
-    offset, strength = _edge_beside(edges, seen, normals, look_px)
+    offset, strength = _edge_beside(edges, seen, normals, look_px, _outwards(seen, normals, parts))
     weight = strength * (strength > MIN_STRENGTH)
     above = poses.lens_above_mm(poses.frustum.height_mm) > 0
     weight[:, parts[LINES.index("rim-inside")]] *= np.take(INSIDE_WEIGHT, above.astype(int))[:, None]
@@ -89,15 +90,27 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -
     )
 
 
-def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float) -> tuple[Array, Array]:
+def _outwards(points: Array, normals: Array, parts: list[slice]) -> Array:
+    """For each point (N, M) of a wall 1 or -1 as its normal points outwards or inwards; 0 elsewhere."""
+    found = np.zeros(points.shape[:2])
+    middle = points.mean(axis=1, keepdims=True)
+    for name in ("left", "right"):
+        part = parts[LINES.index(name)]
+        found[:, part] = np.sign(((points[:, part] - middle) * normals[:, part]).sum(axis=-1))
+    return found
+
+
+def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float, outwards: Array) -> tuple[Array, Array]:
     """For each point (N, M, 2) how far along its normal the edge is, px, and its strength (0 to 1).
 
-    Near edges are preferred to far ones by a Gaussian of 0.6 of the look.
+    Near edges are preferred to far ones by a Gaussian of 0.6 of the look, outer ones of a wall to inner ones: through
+    glass the wax within shows a stronger edge than the glass itself.
     """
     steps = np.linspace(-look_px, look_px, 2 * int(np.ceil(look_px)) + 1)
     at = points[..., None, :] + steps[:, None] * normals[..., None, :]
     across = edges.along(at, normals[..., None, :])
     rated = across * np.exp(-0.5 * (steps / (0.6 * look_px)) ** 2)
+    rated *= 1 + OUTER_SHARE * outwards[..., None] * np.clip(steps / 2.0, -1.0, 1.0)
     best = np.clip(rated.argmax(axis=-1), 1, len(steps) - 2)
     pose, point = np.ogrid[: best.shape[0], : best.shape[1]]
     before, here, after = (across[pose, point, best + k] for k in (-1, 0, 1))

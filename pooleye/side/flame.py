@@ -99,9 +99,10 @@ def flame_bodies(view: FacingView, lip_mm: tuple[float, float]) -> list[Body]:
     found: list[Body] = []
     for row, column in _seeds(view, bright, around):
         body = _tracked(view, bright, around, row, column, lip_mm)
-        if body is not None and not any(_same(body, other) for other in found):
+        if body is not None:
             found.append(body)
-    return sorted(found, key=lambda body: -body.length_mm)
+    found.sort(key=lambda body: -body.length_mm)
+    return [body for index, body in enumerate(found) if not any(_same(body, other) for other in found[:index])]
 
 
 def _brightness(view: FacingView) -> Bright:
@@ -109,7 +110,8 @@ def _brightness(view: FacingView) -> Bright:
 
 
 def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
-    """A pixel near the top of each bright, upright patch that stands out from its row; brightest part first."""
+    """Pixels near the top and half way down of each bright, upright patch that stands out from its row, largest first:
+    an image of the flame may stand on it, or glare lie under it, in one patch with it."""
     enough_px = max(round(MIN_AREA_MM2 / view.mm_per_px**2), 4)
     mask = bright >= np.maximum(PLATEAU_CODE, around + SEED_CONTRAST)[:, None]
     rows = np.flatnonzero(mask.any(axis=1))
@@ -123,10 +125,11 @@ def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> lis
     patches.sort(key=lambda k: -int(boxes[k, cv2.CC_STAT_AREA]))
     seeds = []
     for patch in patches[:12]:
-        row = min(int(boxes[patch, cv2.CC_STAT_TOP]) + step_px, len(labels) - 1)
-        columns = np.flatnonzero(labels[row] == patch)
-        if len(columns):
-            seeds.append((first + row, int(np.median(columns))))
+        top, height = (int(boxes[patch, part]) for part in (cv2.CC_STAT_TOP, cv2.CC_STAT_HEIGHT))
+        for row in sorted({min(top + step_px, len(labels) - 1), top + height // 2}):
+            columns = np.flatnonzero(labels[row] == patch)
+            if len(columns):
+                seeds.append((first + row, int(np.median(columns))))
     return seeds
 
 

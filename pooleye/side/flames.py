@@ -19,6 +19,7 @@ BELOW_POOL_MM = 7.0
 SAME_PLATEAU_CODES = 5.0
 SHARE_OF_MAIN = 0.5  # of its length that a further flame has at least
 APART_MM = 4.0
+SOFTER_MM = 0.8  # flames in one picture are about equally sharp; light on wax is soft
 SHINES_CODE = 244.0  # judged: rendered flames have 252 and more, white letters and glints in a real photo less than 244
 WARM_CODES = (
     12.0  # judged: 24 to 99 on rendered flames, 85 and 153 on two real ones; mirrored lamps and letters -2 to 7
@@ -49,7 +50,7 @@ def flames_of(
     lip = (float(min(front, back)), float(max(front, back)))
     floor = low if pool_mm is None else pool_mm - 2.0
     bodies = [body for body in flame_bodies(view, lip) if _is_flame(body, floor)]
-    return Flames(_with_equals(bodies), view, lip, float(front))
+    return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front))
 
 
 def _is_flame(body: Body, floor_mm: float) -> bool:
@@ -66,12 +67,14 @@ def _is_flame(body: Body, floor_mm: float) -> bool:
     return shines and upright and stout and tapers and body.top_mm > floor_mm + 3.0
 
 
-def _with_equals(bodies: list[Body]) -> list[Body]:
-    """The main flame and others as bright that stand beside it: reflections are dimmer, or below, or short."""
+def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:
+    """The main flame, long and near the middle, and others as bright that stand beside it: reflections are dimmer, or
+    above or below it, or short."""
     if not bodies:
         return []
     brightest = max(body.plateau for body in bodies)
-    main = max((body for body in bodies if body.plateau >= brightest - SAME_PLATEAU_CODES), key=lambda b: b.length_mm)
+    bright = [body for body in bodies if body.plateau >= brightest - SAME_PLATEAU_CODES]
+    main = max(bright, key=lambda body: body.length_mm * (1 - min(abs(body.middle_mm) / radius_mm, 1.0) ** 2))
     others = [
         body
         for body in bodies
@@ -80,6 +83,7 @@ def _with_equals(bodies: list[Body]) -> list[Body]:
         and body.length_mm >= SHARE_OF_MAIN * main.length_mm
         and abs(body.middle_mm - main.middle_mm) >= APART_MM
         and body.top_mm > main.bottom_mm + 0.3 * main.length_mm
+        and body.softness_mm <= 2 * main.softness_mm + SOFTER_MM
         and body.bottom_mm < main.bottom_mm + 0.5 * main.length_mm
     ]
     return [main, *others]

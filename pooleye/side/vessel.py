@@ -73,11 +73,11 @@ def located_vessel(
 
     Where the height was not known the returned shape has the height that fits best.
     """
-    for about_flames in (True, False):
-        best, shape, why = _best_vessel(rgb, outside, camera, headspace_mm, about_flames)
-        if best is not None and why is None:
-            if not about_flames and len(flame_places(rgb[::2, ::2])) and not _lit_bonus(rgb, best, shape, headspace_mm):
-                break  # a flame burns, but not here: this is another thing on the table
+    burning = len(flame_places(rgb[::2, ::2])) > 0
+    for about_flames in (True, False) if burning else (False,):
+        best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_flames)
+        # where a flame burns, what shows none is another thing on the table
+        if best is not None and sure and not (burning and _lit_bonus(rgb, best, shape, headspace_mm) == 0):
             _require_whole(rgb, best)
             return best, shape
     if best is not None:
@@ -87,20 +87,20 @@ def located_vessel(
 
 def _best_vessel(
     rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_flames: bool
-) -> tuple[Located | None, Outside, str | None]:
-    """The best outline, or None, with its shape, and what speaks against it."""
+) -> tuple[Located | None, Outside, bool]:
+    """The best outline, or None, with its shape, and whether it is surely a vessel."""
     found: list[tuple[Located, Outside]] = []
     for shape in _shapes(outside):
         seen = vessels_in(rgb, shape.frustum, camera, about_flames=about_flames)[:CANDIDATES]
         found += [(one, shape) for one in seen if _is_vessel(one)]
     if not found:
-        return None, outside, "none"
+        return None, outside, False
     best, shape = _meant(rgb, found, headspace_mm)
     if not outside.height_known:
         best, shape = _with_best_height(rgb, best, shape, camera, about_flames)
     best = fitted_finely(rgb, best)
     vague = not outside.height_known and best.score < SURE_SCORE
-    return best, shape, "vague" if vague or best.shortfall > 0 else None
+    return best, shape, not vague and best.shortfall == 0
 
 
 NO_VESSEL_HINT = "Take the whole vessel from the side, at the height of its rim, alone on a plain table."
