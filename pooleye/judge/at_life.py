@@ -239,6 +239,6 @@ def _thirds(candle: Candle, burns: tuple[BurnVerdict, ...]) -> tuple[tuple[str, 
     for index, (burn, verdict) in enumerate(zip(candle.burns, burns, strict=True)):
         words.setdefault(third_of(candle, burn, index), []).append(verdict.word)
     return tuple(
-        (THIRDS[third], ", ".join(sorted(set(said), key=said.count, reverse=True)))
+        (THIRDS[third], ", ".join(sorted(dict.fromkeys(said), key=said.count, reverse=True)))
         for third, said in sorted(words.items())
     )
