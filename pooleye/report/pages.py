@@ -232,7 +232,7 @@ def _burn(
         "unseen": sections.unseen([verdict]),
         "missed": [say_minutes(minutes) for minutes in file.missed.get(number, ())],
         "photos": [_photo(workspace, file, one, side_px) for one in shots if one in file.shots_of(number)],
-        "pool": charts.pool_chart(file.evidence, [number]),
+        "pool": charts.pool_chart(file.evidence, [number]) if len(charts.pool_points(evidence)) > 1 else None,
         "soot": charts.soot_chart(criteria, file.code, file.shots_of(number)),
         "notes": shown.notes,
         "by_hand": sections.hand_values(file, number),

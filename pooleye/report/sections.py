@@ -55,11 +55,11 @@ class Stop:
 
 
 def stops(found: Iterable[tuple[str, Finding]]) -> list[Stop]:
-    """Stops of several candles; the same one is said once, with its candles and burns."""
+    """Stops of several candles; the same one is said once, with its candles and burns, in its fullest words."""
     groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
     for code, one in found:
         groups.setdefault((one.rule, one.words), []).append((code, one))
-    return [
+    said = [
         Stop(
             ", ".join(dict.fromkeys(code for code, _ in alike)),
             alike[0][1].words,
@@ -68,6 +68,11 @@ def stops(found: Iterable[tuple[str, Finding]]) -> list[Stop]:
         )
         for alike in groups.values()
     ]
+    return [one for one in said if not any(_says_more(other, one) for other in said)]
+
+
+def _says_more(other: Stop, one: Stop) -> bool:
+    return other.codes == one.codes and other.words != one.words and other.words.startswith(one.words)
 
 
 def candle_stops(verdict: CandleVerdict) -> list[tuple[str, Finding]]:
@@ -114,19 +119,17 @@ def outside(findings: Iterable[Finding]) -> list[Reason]:
 
 
 def unseen(verdicts: Sequence[BurnVerdict], life: Iterable[Finding] = ()) -> list[str]:
-    """What was not measured, with the burns in which it was missing; what another rule judged in that burn was seen."""
+    """What was not measured, by the burns in which it was missing; what another rule judged there was seen."""
     missing: dict[str, list[Finding]] = {}
     found = [*(f for burn in verdicts for f in burn.findings), *life]
     for one in of(found, "missing"):
-        seen = [other for other in found if other.number == one.number and one.words in "; ".join(other.evidence)]
-        if not seen:
+        if not any(other.number == one.number and one.words in "; ".join(other.evidence) for other in found):
             missing.setdefault(one.words.rstrip("."), []).append(one)
-    return [
-        f"{words} ({where})"
-        if (where := burns_said(times)) and len({o.number for o in times}) < len(verdicts)
-        else words
-        for words, times in missing.items()
-    ]
+    places: dict[str, list[str]] = {}
+    for words, times in missing.items():
+        always = len({one.number for one in times}) >= len(verdicts)
+        places.setdefault("" if always else burns_said(times), []).append(words)
+    return [", ".join(words) + (f" ({where})" if where else "") for where, words in places.items()]
 
 
 # ---- photos ---------------------------------------------------------------------------------------------------------

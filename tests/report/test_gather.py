@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from pooleye.burnlog.photo_files import keep_file
+from pooleye.judge.findings import Finding
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.report import gather, pictures, sections
 
@@ -115,3 +116,19 @@ def test_what_is_no_picture_is_told(tmp_path: Path) -> None:
     filed: Any = SimpleNamespace(sha256=kept.sha256, suffix=kept.suffix, result=None, drawn_by_hand=())
     found = pictures.embedded(tmp_path / "photos", filed, rim_inner_mm=75.0, long_side_px=320)
     assert (found.uri, found.file) == (None, "unchanged since it was filed; it cannot be shown as a picture")
+
+
+def finding(words: str, burn: int = 1, rule: str = "wick_moved") -> Finding:
+    return Finding(rule, "stop", words, "the log itself", number=burn)
+
+
+def test_a_stop_is_said_once_with_its_candles_and_burns_in_its_fullest_words() -> None:
+    loose = "The wick came loose."
+    found = [
+        ("A", finding(loose, 3)),
+        ("A", finding(f"{loose} Not to be lit again.", 3, "wick_adrift")),
+        ("A", finding("Too hot.", 1, "hot")),
+        ("B", finding("Too hot.", 2, "hot")),
+    ]
+    said = [(one.codes, one.words, one.where) for one in sections.stops(found)]
+    assert said == [("A", f"{loose} Not to be lit again.", "burn 3"), ("A, B", "Too hot.", "burns 1 to 2")]
