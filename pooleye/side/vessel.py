@@ -12,6 +12,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
 from pooleye.side.alight import flame_places
+from pooleye.side.facing import FINEST_MM
 from pooleye.side.flames import flames_of
 from pooleye.side.locate import Located, fitted_finely, vessels_in
 from pooleye.side.pose import Frustum
@@ -77,7 +78,7 @@ def located_vessel(
     for about_flames in (True, False) if burning else (False,):
         best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_flames)
         # where a flame burns, what shows none is another thing on the table
-        if best is not None and sure and not (burning and _lit_bonus(rgb, best, shape, headspace_mm) == 0):
+        if best is not None and sure and not (burning and _lit_bonus(rgb, best, shape, headspace_mm, FINEST_MM) == 0):
             _require_whole(rgb, best)
             return best, shape
     if best is not None:
@@ -138,10 +139,12 @@ def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: fl
     return found[max(close, key=lambda index: plain[index] + _lit_bonus(rgb, *found[index], headspace_mm))]
 
 
-def _lit_bonus(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> float:
+def _lit_bonus(
+    rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None, finest_mm: float = LIT_MM
+) -> float:
     """Less for a flame beside the middle: wicks stand near it."""
     pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
-    bodies = flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, LIT_MM).bodies
+    bodies = flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, finest_mm).bodies
     if not bodies:
         return 0.0
     return FLAME_BONUS * (1 - min(abs(bodies[0].middle_mm) / shape.frustum.rim_radius_mm, 1.0) ** 2)
