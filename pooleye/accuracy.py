@@ -18,7 +18,10 @@ import numpy as np
 from pooleye.errors import UsageError
 from pooleye.measurement import PhotoResult, Quantity
 from pooleye.measuring import Vessel, measure_photo
+from pooleye.optics.camera import camera_for
+from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import SECTORS, VesselFrame
 from pooleye.photo import Photo, load_photo
 
 Shot = Mapping[str, Any]
@@ -213,6 +216,15 @@ class Trial:
         missed = [file for file, (true, seen) in judged if true and not seen]
         return len(judged), missed, [file for file, (true, seen) in judged if seen and not true]
 
+    def debris_mistakes(self) -> tuple[int, list[str]]:
+        """Photos judged for debris on the wax or none, and the wrong ones."""
+        judged = [
+            (t.file, bool(t.shot["debris_present"]), t.result.quantities["debris_count"].value >= 1)
+            for t in self.good
+            if "debris_present" in t.shot and "debris_count" in t.result.quantities
+        ]
+        return len(judged), [file for file, true, seen in judged if true != seen]
+
     def smoke_mistakes(self) -> tuple[int, list[str]]:
         """Photos judged for smoke seen or not, and the wrong ones."""
         judged = [
@@ -379,6 +391,13 @@ def _wick_offset(shot: Shot, result: PhotoResult) -> Iterator[tuple[float | None
         yield _deviation(found, wick["offset_mm"])
 
 
+def _wick_lean(shot: Shot, result: PhotoResult) -> Iterator[tuple[float | None, float | None]]:
+    """Under a flame it may be missing; of several wicks there is no one lean."""
+    wick, found = shot["wick"], result.quantities.get("wick_lean")
+    if len(shot.get("wicks", [wick])) == 1 and (found is not None or not wick["hidden_by_flame"]):
+        yield _deviation(found, wick["lean_deg"])
+
+
 def _carbon_ball(shot: Shot, result: PhotoResult) -> Iterator[tuple[float | None, float | None]]:
     """Under a flame it may be missing; a bare wick of up to 1 mm is as good as none."""
     wick, found = shot["wick"], result.quantities.get("carbon_ball_diameter")
@@ -396,11 +415,45 @@ def _soot_sectors(sooty: bool) -> Callable[[Shot, PhotoResult], Iterator[tuple[f
         if _is_new(shot):
             return
         found = result.by_clock.get("soot_delta_L", BLANK)
-        for value, true in zip(found, shot["soot"]["delta_L_by_sector"], strict=True):
-            if true is not None and (true <= SOOTY_L if sooty else true >= CLEAN_L):
+        shown = _sectors_shown(shot) if None in found else frozenset(range(SECTORS))
+        for sector, (value, true) in enumerate(zip(found, shot["soot"]["delta_L_by_sector"], strict=True)):
+            asked = true is not None and (true <= SOOTY_L if sooty else true >= CLEAN_L)
+            if asked and (value is not None or sector in shown):
                 yield (None if value is None else value - true), None
 
     return compare
+
+
+def true_frame(shot: Shot) -> VesselFrame:
+    """The vessel in space: of the rim's two poses the one in which pool or wick lie where they do."""
+    camera = camera_for((shot["camera"]["width_px"], shot["camera"]["height_px"]), shot["camera"]["focal_35mm"])
+    radius, vessel = shot["vessel"]["rim_inner_diameter_mm"] / 2, shot["vessel"]
+    taper = (
+        (vessel["inner_base_diameter_mm"] / 2, vessel["height_mm"]) if vessel["shape"] == "tapered" else (None, None)
+    )
+    frames = [
+        VesselFrame(one, camera, radius, *taper)
+        for one in circle_poses(_ellipse(shot["rim_ellipse_px"]), radius, camera)
+    ]
+    pool, wick = shot["pool"], shot["wick"]
+    points, away = (wick["base_px"], wick["offset_mm"])
+    if pool["present"]:
+        points, away = pool["outline_px"], np.hypot(*np.transpose(pool["outline_mm"]))
+
+    def off(frame: VesselFrame) -> float:
+        return float(np.abs(np.hypot(*frame.to_plane(points, shot["headspace_mm"]).T) - away).max())
+
+    return min(frames, key=off)
+
+
+def _sectors_shown(shot: Shot) -> frozenset[int]:
+    """Sectors of whose inner wall the picture shows anything at all: where a line of sight through the mouth meets the
+    wall above the wax. The truth names no hidden ones on clean rims."""
+    frame, deepest = true_frame(shot), min(10.0, shot["headspace_mm"])
+    azimuth, depth = np.meshgrid(np.linspace(0, 2 * np.pi, 360, endpoint=False), np.linspace(0.3, deepest, 12))
+    seen = frame.to_plane(frame.project(frame.wall_point(azimuth.ravel(), depth.ravel())), 0.0)
+    inside = np.hypot(*seen.T) < frame.rim_radius_mm
+    return frozenset(int(k) for k in np.unique(frame.sector_of_azimuth(azimuth.ravel()[inside])))
 
 
 def _soot_mean(shot: Shot) -> float | None:
@@ -474,6 +527,7 @@ BARS: tuple[Bar, ...] = (
     Bar("hangup_max", "top", 1.2, 3.5, "mm", _plain("hangup_max", _hangup("max"))),
     Bar("hangup_width by clock", "top", 0.9, 2.5, "mm", _hangup_by_clock),
     Bar("wick_offset", "top", 1.0, 2.5, "mm", _wick_offset),
+    Bar("wick_lean", "top", 6.0, 15.0, "deg", _wick_lean),
     Bar("carbon_ball_diameter", "top", 0.7, 2.0, "mm", _carbon_ball),
     Bar("soot_delta_L", "top", 1.0, 3.0, "L*", _plain("soot_delta_L", _soot_mean)),
     Bar("soot_delta_L by clock, sooty", "top", 2.0, 6.0, "L*", _soot_sectors(sooty=True)),

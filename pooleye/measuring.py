@@ -133,6 +133,38 @@ def measure_with_picture(
     return Measured(result.with_seconds(time.perf_counter() - started_s), photo)
 
 
+def measure_soot_all_round(
+    first: str | Path,
+    second: str | Path,
+    vessel: Vessel,
+    *,
+    headspace_mm: float | None = None,
+    baseline: str | Path | None = None,
+    baseline_headspace_mm: float | None = None,
+) -> Measured:
+    """Soot on one rim from two photos from above, taken from two sides, by the clock of the first."""
+    from pooleye.legibility import check_picture
+    from pooleye.photo import load_photo
+    from pooleye.top.measure import measure_soot_all_round as measure_both
+
+    vessel.check_headspace(headspace_mm)
+    vessel.check_headspace(baseline_headspace_mm)
+    started_s = time.perf_counter()
+    photos: list[Photo] = []
+    for path in (first, second):
+        try:
+            photos.append(load_photo(path))
+            check_picture(photos[-1].rgb)
+        except Declined as why:
+            return Measured(PhotoResult.from_declined(str(path), "top", why, method=METHOD_BEFORE_MEASURING), None)
+    clean, flags = _loaded_baseline(baseline)
+    one, two = photos
+    result = measure_both(
+        one, two, vessel, headspace_mm=headspace_mm, baseline=clean, baseline_headspace_mm=baseline_headspace_mm
+    )
+    return Measured(result.with_flags(*flags).with_seconds(time.perf_counter() - started_s), one)
+
+
 def _settled_view(view: View, photo: Photo, vessel: Vessel) -> tuple[View, tuple[str, ...]]:
     """Which view the photo is measured as, and a flag where the picture does not tell clearly."""
     if view != "auto":

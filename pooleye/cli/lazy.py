@@ -90,6 +90,9 @@ FAMILIES: Mapping[str, Mapping[str, str]] = {
     "serve": {
         "serve": "Serve the page for a phone at the bench; prints its address, QR code and pairing code.",
     },
+    "soot": {
+        "soot": "Soot all round one rim: what one photo does not show, a second from the other side may.",
+    },
     "report": {
         "report": "Reports: one file each that reads on a phone and prints.",
     },

@@ -119,8 +119,9 @@ def _or_dash(value: float) -> str:
 
 
 def _verdicts(trial: Trial) -> str:
-    """What is not a length: honesty over all, declines, soot and smoke seen or not."""
+    """What is not a length: honesty over all, declines, soot, debris and smoke seen or not."""
     soot, missed, false_alarms = trial.soot_mistakes()
+    debris, mistaken = trial.debris_mistakes()
     smoke, wrong = trial.smoke_mistakes()
     within = trial.within_2u()
     lines = [
@@ -129,6 +130,7 @@ def _verdicts(trial: Trial) -> str:
         f"- Bad photos measured: {len(trial.measured_bad)} of {len(trial.bad)}{_named(trial.measured_bad)}."
         + "".join(f" {t.file} ({t.shot['reason']}): {t.result.reason}." for t in trial.bad if t.result.reason),
         f"- Soot seen or not, {soot} photos: missed {_files(missed)}, false alarms {_files(false_alarms)}.",
+        f"- Debris seen or not, {debris} photos: wrong {_files(mistaken)}.",
         f"- Smoke seen or not, {smoke} photos: wrong {_files(wrong)}.",
     ]
     return "\n".join(lines) + "\n"

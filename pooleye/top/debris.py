@@ -50,6 +50,8 @@ class Debris:
 def find_debris(close: Closeup, wicks: list[Wick], frame: VesselFrame, depth_mm: float) -> Debris:
     """Pieces on the wax."""
     spots = np.asarray(cv2.GaussianBlur(close.crumbs, (0, 0), 1.0), np.float32)
+    if spots.max() < PERHAPS:
+        return Debris(np.zeros((0, 2)), np.zeros((0, 2)), 0)
     under = np.asarray(cv2.dilate(np.maximum(close.wax, close.pool), np.ones((5, 5), np.uint8)), np.float32)
     spots[(under < ON_WAX) | (_explained(close, wicks) > 0)] = 0.0
     size = 2 * round(SPOT_RADII * close.px_per_radius) + 1

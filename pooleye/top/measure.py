@@ -21,6 +21,7 @@ from pooleye.optics.camera import Camera, camera_for
 from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
+from pooleye.top.all_round import all_round
 from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.debris import Debris, find_debris
 from pooleye.top.drift import AT_WALL_MM, MOVED_MM, least_moved_mm, least_to_wall_mm
@@ -99,9 +100,44 @@ def measure_top(
 ) -> PhotoResult:
     """Measures a photo taken from above. What forbids measuring comes back as a declined result."""
     try:
-        return _measure(photo, vessel, headspace_mm, baseline, baseline_headspace_mm)
+        return _measure(photo, vessel, headspace_mm, baseline, baseline_headspace_mm)[0]
     except Declined as why:
         return PhotoResult.from_declined(photo.path, "top", why, method=METHOD)
+
+
+def measure_soot_all_round(
+    first: Photo,
+    second: Photo,
+    vessel: Vessel,
+    *,
+    headspace_mm: float | None = None,
+    baseline: Photo | None = None,
+    baseline_headspace_mm: float | None = None,
+) -> PhotoResult:
+    """Soot by the clock of the first photo, with what only the second one shows; declined where either must be."""
+    found = []
+    for photo in (first, second):
+        try:
+            found.append(_measure(photo, vessel, headspace_mm, baseline, baseline_headspace_mm))
+        except Declined as why:
+            return PhotoResult.from_declined(photo.path, "top", why, method=METHOD)
+    (result, scene, soot), (other, later, more) = found
+    told = [flag for flag in (*result.flags, *other.flags) if flag.startswith(("soot", "baseline", "pose", "focal"))]
+    marks = turn_by_marks(lip_marks(second.rgb, later.frame), lip_marks(first.rgb, scene.frame))
+    turn = agreed(_turn_by_foot(later, scene), marks)
+    both = all_round(soot, more, turn) if soot is not None and more is not None else soot or more
+    flags = [flag for flag in told if flag not in ("soot-part-unseen", "soot-unseen")]
+    flags += ["turn-unknown"] if turn is None else []
+    flags += ["soot-unseen"] if both is None else ["soot-part-unseen"] if both.view_arc_deg < 360 else []
+    return PhotoResult.measured(
+        f"{first.path} + {second.path}",
+        "top",
+        method=METHOD,
+        quantities={} if both is None else _soot_numbers(both),
+        by_clock={} if both is None else {"soot_delta_L": both.by_sector},
+        flags=flags,
+        outlines_px=Outlines(rim=result.outlines_px.rim),
+    )
 
 
 def _measure(
@@ -110,7 +146,7 @@ def _measure(
     headspace_mm: float | None,
     baseline: Photo | None,
     baseline_headspace_mm: float | None,
-) -> PhotoResult:
+) -> tuple[PhotoResult, Scene, Soot | None]:
     mouth, flags = choose_mouth(find_mouths(photo.rgb))
     flags += _legible(photo.rgb, mouth.ellipse)
     scene, more = _see(photo, vessel, mouth_edge(photo.rgb, mouth), headspace_mm)
@@ -118,16 +154,18 @@ def _measure(
     before = None if baseline is None else _see_before(photo, scene, baseline, vessel, baseline_headspace_mm)
     most += ("baseline-unusable",) if baseline is not None and before is None else ()
     most += _adrift(scene, before)
-    soot, soot_clock, soot_flags = _soot_quantities(photo, scene, before)
-    return PhotoResult.measured(
+    clean = None if before is None else _wall_band(before.photo, before.scene)
+    soot = find_soot(_wall_band(photo, scene), clean, None if before is None else before.turn)
+    result = PhotoResult.measured(
         photo.path,
         "top",
         method=METHOD,
-        quantities=quantities | soot,
-        by_clock=by_clock | soot_clock,
-        flags=(*flags, *more, *most, *soot_flags),
+        quantities=quantities | ({} if soot is None else _soot_numbers(soot)),
+        by_clock=by_clock | ({} if soot is None else {"soot_delta_L": soot.by_sector}),
+        flags=(*flags, *more, *most, *_soot_flags(soot, before)),
         outlines_px=_outlines(scene, photo),
     )
+    return result, scene, soot
 
 
 def _legible(rgb: NDArray[np.uint8], around: Ellipse) -> tuple[str, ...]:
@@ -448,21 +486,14 @@ def _turn_by_foot(scene: Scene, before: Scene) -> Turn | None:
     return turn_by_wick(scene.wicks[0].foot_mm, before.wicks[0].foot_mm) if alone else None
 
 
-def _soot_quantities(
-    photo: Photo, scene: Scene, before: Before | None
-) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
-    clean = turn = None
-    flags: tuple[str, ...] = ("soot-no-baseline",)
-    if before is not None:
-        clean, turn = _wall_band(before.photo, before.scene), before.turn
-        flags = () if turn is not None else ("turn-unknown",)
-    soot = find_soot(_wall_band(photo, scene), clean, turn)
+def _soot_flags(soot: Soot | None, before: Before | None) -> tuple[str, ...]:
+    flags: tuple[str, ...] = ("turn-unknown",) if before is not None and before.turn is None else ()
     if soot is None:
-        return {}, {}, (*flags, "soot-unseen")
-    flags += ("soot-no-baseline",) if clean is not None and not soot.compared else ()
-    flags += ("soot-hardly-shown",) if soot.net_only > HARDLY_SHOWN else ()
+        return (*flags, "soot-unseen")
+    flags += () if soot.compared else ("soot-no-baseline",)
+    flags += ("soot-hardly-shown",) if soot.low > HARDLY_SHOWN else ()
     flags += ("soot-part-unseen",) if soot.view_arc_deg < 360 else ()
-    return _soot_numbers(soot), {"soot_delta_L": soot.by_sector}, flags
+    return flags
 
 
 def _wall_band(photo: Photo, scene: Scene) -> Band:

@@ -1,8 +1,8 @@
-"""The two small networks that look at a photo from above, run by OpenCV's DNN module.
+"""The small networks that look at a photo from above, run by OpenCV's DNN module.
 
 `far` finds mouths and flames in the whole photo; `near` says, pixel by pixel of a square around one mouth, what is
 where. They only propose: all geometry, in millimetres, is computed from their maps by the modules beside this one.
-Trained on path-traced pictures by `sample_images/studio/train.py`.
+`wall` reads soot off the unwrapped inner wall. Trained on path-traced pictures by `sample_images/studio/train.py`.
 """
 
 from __future__ import annotations
@@ -33,6 +33,13 @@ def _net(name: str) -> Any:
         with resources.as_file(resources.files("pooleye.top") / "weights" / f"{name}.onnx") as path:
             nets[name] = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
     return nets[name]
+
+
+def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What the net makes of (channels, h, w) numbers that are no picture."""
+    net = _net(name)
+    net.setInput(values[None])
+    return np.asarray(net.forward()[0], np.float32)
 
 
 def run(name: str, rgb: NDArray[np.uint8]) -> Maps:

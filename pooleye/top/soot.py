@@ -1,10 +1,10 @@
 """Soot on the inner wall below the rim, by the clock.
 
-What tells soot from shadow, glare and a dark table behind glass: it is thickest at the rim and fades downward over a
-centimetre or two, so under it the wall gets steadily lighter with depth. A clean wall in its vessel keeps its lightness
-or gets darker towards the wax; a reflection's edge is a step, not a fade. The measured thing is therefore the steady
-rise of L* with depth, column by column of the unwrapped wall; it does not depend on exposure, on how light falls round
-the clock, or on the turn of the vessel. docs/method-soot.md has the derivation, the evidence and the weak spots.
+What tells soot from shadow, glare and a dark table behind glass is its form: thickest at the rim, fading downward over
+a centimetre or two, smooth round the clock; shadows and reflections have edges, and go on below. Two readers look for
+it on the unwrapped wall: plain arithmetic on how L* rises with depth (pooleye.top.fade), and a small network that has
+learnt the form from clean walls on which soot was laid by physics, light times one minus opacity. They err in different
+ways, and each is timid on its own. docs/method-soot.md has the evidence and the weak spots.
 """
 
 from __future__ import annotations
@@ -14,49 +14,38 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pooleye.optics.colour import linear_to_lightness
+from pooleye.optics.colour import linear_to_lab, linear_to_lightness
 from pooleye.optics.planes import SECTORS
+from pooleye.top import networks
+from pooleye.top.fade import read_fade
 from pooleye.top.turn import Turn
-from pooleye.top.wallband import BAND_MM, PER_SECTOR, Band
+from pooleye.top.wallband import BAND_MM, COLUMNS, PER_SECTOR, ROWS, Band
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+NO_CHANGE = np.ones(3)
 SOOTY_L = -3.0
-LAG_ROWS = 2
-STEADY = 0.35  # quantile of a column's local rises: a step or a glint moves the median, hardly this
-LEAST_ROWS, LEAST_MM = 6, 4.6  # a fade cannot be told from the edges of a lower wall than this
-LEAST_PX = 6.0  # of wall a sector must show to be spoken of at all
-FADE_SHARE = 0.95
-"""Mean darkening of the band over the rise of L* across it. For soot fading out linearly at depth D, over a band b:
-D / b - 1/2, that is 0.9 for the usual 14 mm (8 to 18 mm in the rendered photos this was developed on)."""
-RISES_L = {
-    "unsure": ((0.6, 0.0), (2.6, -2.4), (4.0, -4.6), (7.0, -7.8)),
-    "quiet wall": ((0.4, 0.0), (1.5, -2.5), (3.0, -4.4), (7.0, -8.4)),
-    "soot for sure": ((-1.5, 0.0), (0.0, -1.8), (7.0, -8.6)),
-}
-"""Rise of L* and the darkening read from it, at the ends of straight pieces. Clean walls darken slightly with depth, so
-soot begins below a rise of zero; but some clean walls rise by a few L* (frosted glass), so small rises count little
-unless the baseline photo shows that this wall rises nowhere, or soot is beyond doubt elsewhere in the picture. Judged
-on rendered photos: of 12 clean ones 9 rise by 0.7 at most; those of a frosted glass by 0.4, 3.7 and 5.4."""
-QUIET_L, QUIET_QUANTILE = 0.5, 0.9
-LEAST_COLUMNS = 20  # of 72 with a rise, for a baseline to serve
-LEAST_LIKENESS = 0.7  # rank correlation of the two photos' rises round the clock
-BEYOND_DOUBT_L = -4.0
-USUAL_RISE_L = 1.2  # expected of an unknown clean wall, to be on the safe side
-BASELINE_TRUST, BASELINE_QUANTILE = 0.6, 0.75  # share of the clean photo's larger rises expected in another light
-REACH_DEG = 28.0  # soot changes round the clock over about this much
-PRIOR_U_L = 4.5  # by how much a wall of which nothing is known may be darkened
-NET_TRUST = 0.1  # slope of true on mapped change of L*, for sectors that only the net speaks for
-U_SECTOR_L, U_SHARE, U_NET_L = 1.5, 0.3, 4.0
-U_MEAN_L = 0.9  # what all sectors have in common: the clean wall's own rise
+LEAST_PX = 4.0  # of wall a sector must show to be spoken of at all
+FORM, FADE, ALONE = 0.7, 0.7, 1.0
+"""Weights of the network and of the fade where both speak, and of the network alone. Each draws unsure soot towards
+none, so together they count for more than their mean. Least squares on the rendered photos, each candle's held against
+the others' (docs/method-soot.md)."""
+CHANNELS, LEAST_COLUMNS = 9, 6  # columns that a row of the baseline must show to count
+LEAST_ROWS = 6  # a baseline that shows less of its wall does not serve
+SCATTER = 1.4  # of the network's own scale: errors on rendered photos kept apart (docs/method-soot.md)
+U_LEAST_L, U_SHARE = 0.7, 0.15  # what no photo is free of; how far a coat's tone may be off
+U_NOTHING_L = 6.0  # by how much a wall of which nothing is known may be darkened
+DOUBT_L = 3.0  # where the network is surer than this that there is no soot, a rise of L* is something else
+APART = 0.5  # of what the two readers differ by
+FAR_U_L = 1.5  # for each column between a sliver of wall and the nearest one that could be read
+LOW_MM = 4.6  # a fade cannot be told from the edges of a lower wall than this
 
 
 @dataclass(frozen=True, eq=False)
 class Soot:
     """Change of L* by soot: mean over the wall that shows, by clock sector (None: no wall shows), degrees of the wall
-    that show, degrees that are sooty; standard uncertainties; share of the wall that was too low or too cut up to show
-    a fade, for which only the near net speaks."""
+    that show, degrees that are sooty; standard uncertainties; share of the wall that is too low to show a fade well."""
 
     mean: float
     u_mean: float
@@ -65,118 +54,84 @@ class Soot:
     view_arc_deg: float
     arc_deg: float
     u_arc_deg: float
-    net_only: float
+    low: float
     compared: bool  # whether the baseline photo showed enough of its wall to serve
-
-
-@dataclass(frozen=True, eq=False)
-class _Expected:
-    """What the clean wall is expected to do: rise of L* (SECTORS,), and whether its rises are next to none."""
-
-    rise: Array
-    quiet: bool
 
 
 def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -> Soot | None:
     """Soot in `band`; `clean` is the same vessel's band in its baseline photo. None where hardly any wall shows."""
     pixels = band.pixels.reshape(SECTORS, PER_SECTOR).sum(1)
     shown = pixels >= LEAST_PX
-    if not shown.any():
+    readable: Flags = np.any(band.seen & (band.depth_mm < BAND_MM)[:, None], axis=0)
+    if not shown.any() or not readable.any():
         return None
-    rise = _by_sector(rise_of_lightness(band.lightness, band.depth_mm))
-    reference = None if clean is None else _expected(clean, band, rise, turn)
-    expected = reference or _Expected(np.full(SECTORS, USUAL_RISE_L), False)
-    faded = np.isfinite(rise)
-    by_fade = darkening(np.where(faded, rise - expected.rise, -np.inf), expected.quiet)
-    by_net = NET_TRUST * np.minimum(_by_sector(np.where(band.seen, band.soot_map, np.nan)), 0.0)
-    between, u_between = _from_neighbours(by_fade, faded)
-    change = np.where(faded, by_fade, np.minimum(between + np.nan_to_num(by_net), 0.0))
-    u = np.where(faded, np.hypot(U_SECTOR_L, U_SHARE * change), u_between)
-    weight = np.where(shown, pixels, 0.0) / pixels[shown].sum()
-    mean = float(weight @ change)
-    # sectors scatter on their own; the fade's scale and the clean wall's rise are common to all
-    own = float(np.sqrt(weight**2 @ u**2))
-    net_only = float(weight @ ~faded)
+    light = NO_CHANGE if clean is None else common_light(clean, band)
+    profile = None if clean is None else clean_profile(clean, light)
+    change, scale = networks.run_on("wall", as_seen(band, profile))
+    nearest, away = _nearest(readable)
+    weight = np.maximum(band.pixels, 1e-3).reshape(SECTORS, PER_SECTOR)
+    weight = weight / weight.sum(1, keepdims=True)
+    by_form = (weight * change[nearest].reshape(SECTORS, -1)).sum(1)
+    by_fade = read_fade(band, clean, light, turn)
+    doubt = (weight * (scale[nearest] + FAR_U_L * away).reshape(SECTORS, -1)).sum(1)
+    heard = np.clip((doubt - by_form) / DOUBT_L, 0.0, 1.0)
+    by_sector = np.where(np.isfinite(by_fade), FORM * by_form + FADE * heard * np.nan_to_num(by_fade), ALONE * by_form)
+    spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * heard * np.nan_to_num(by_fade - by_form)
+    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (U_SHARE * by_sector) ** 2)
+    tall = (band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])) >= LOW_MM
+    low = float((band.pixels * ~tall).sum() / band.pixels.sum())
+    return summed_up(by_sector, u, np.where(shown, pixels, 0.0), profile is not None, low)
+
+
+def summed_up(change: Array, u: Array, weight: Array, compared: bool, low: float = 0.0) -> Soot:
+    """From change and u by sector and the wall that each shows (0: none)."""
+    shown = weight > 0
+    share = weight / weight.sum()
     arc, u_arc = _arc(change[shown], u[shown])
+    # neighbours err together: between independent and fully alike
+    together = float(
+        np.sqrt(float(share @ np.where(shown, u, 0.0)) * float(np.sqrt(share**2 @ np.where(shown, u, 0.0) ** 2)))
+    )
     return Soot(
-        mean,
-        float(np.sqrt(own**2 + U_MEAN_L**2 + (U_SHARE * mean) ** 2 + (U_NET_L * net_only) ** 2)),
+        float(share @ np.where(shown, change, 0.0)),
+        together,
         [float(c) if s else None for c, s in zip(change, shown, strict=True)],
         [float(c) if s else None for c, s in zip(u, shown, strict=True)],
         360.0 / SECTORS * float(shown.sum()),
         arc,
         u_arc,
-        net_only,
-        reference is not None,
+        low,
+        compared,
     )
 
 
-def rise_of_lightness(lightness: Array, depth_mm: Array) -> Array:
-    """Steady rise of L* (columns,) from the rim to BAND_MM below, of L* (rows, columns); nan where too few rows show.
-
-    The lower third of the local rises: a fade rises everywhere, a step only somewhere.
-    """
-    local = (lightness[LAG_ROWS:] - lightness[:-LAG_ROWS]) / (depth_mm[LAG_ROWS] - depth_mm[0]) * BAND_MM
-    rows = np.isfinite(lightness).sum(0)
-    span_mm = rows * (depth_mm[1] - depth_mm[0])
-    enough = (rows >= LEAST_ROWS) & (span_mm >= LEAST_MM)
-    return _quantile(local, STEADY, np.where(enough, LEAST_ROWS - LAG_ROWS, len(local) + 1))
-
-
-def _quantile(values: Array, share: float, least: Array | int = 1) -> Array:
-    """Quantile down each column of (N, columns), nan left out; nan where fewer than `least` are left."""
-    ordered = np.sort(values, axis=0)  # nan last
-    count = np.isfinite(values).sum(0)
-    place = share * np.maximum(count - 1, 0)
-    low, part = place.astype(int), place % 1.0
-    column = np.arange(values.shape[1])
-    above = np.minimum(low + 1, np.maximum(count - 1, 0))
-    between = ordered[low, column] * (1 - part) + ordered[above, column] * part
-    return np.where((count >= least) & (count > 0), between, np.nan)
+def as_seen(band: Band, profile: tuple[Array, Flags] | None) -> NDArray[np.float32]:
+    """What the network is shown, (CHANNELS, ROWS, COLUMNS): L*, a*, b* against the wall's middle, what is seen, depth,
+    resolution, the clean wall's profile and where it is known, whether a flame burns."""
+    lab = linear_to_lab(band.linear)
+    seen = band.seen
+    shown = np.zeros((CHANNELS, ROWS, COLUMNS), np.float32)
+    shown[:3] = np.where(seen[..., None], (lab - np.median(lab[seen], axis=0)) / 10, 0.0).transpose(2, 0, 1)
+    shown[3] = seen
+    shown[4] = band.depth_mm[:, None] / 10
+    shown[5] = band.px_per_mm / 5
+    if profile is not None:
+        shown[6], shown[7] = profile[0][:, None], profile[1][:, None]
+    shown[8] = band.lit
+    return shown
 
 
-def darkening(rise: Array, quiet: bool) -> Array:
-    """Mean change of L* of the band that goes with a rise of L* across it; 0 for a clean wall's rises."""
-    first = _read_off(rise, "quiet wall" if quiet else "unsure")
-    return _read_off(rise, "soot for sure") if first.min() < BEYOND_DOUBT_L else first
-
-
-def _read_off(rise: Array, table: str) -> Array:
-    at, change = np.array(RISES_L[table]).T
-    return np.asarray(np.interp(rise, at, change) - FADE_SHARE * np.maximum(rise - at[-1], 0.0))
-
-
-def _from_neighbours(change: Array, known: Flags) -> tuple[Array, Array]:
-    """Change and its u where a sector shows no fade of its own, from those that do: soot varies smoothly round the
-    clock. Gaussian-process regression (Rasmussen & Williams 2006, section 2.2) with a mean of zero: no soot."""
-    if not known.any():
-        return np.zeros(SECTORS), np.full(SECTORS, U_NET_L)
-    clock = np.arange(SECTORS) * 360.0 / SECTORS
-    apart = np.abs((clock[:, None] - clock + 180.0) % 360.0 - 180.0)
-    prior = PRIOR_U_L**2 * np.exp(-0.5 * (apart / REACH_DEG) ** 2)
-    gain = prior[:, known] @ np.linalg.inv(prior[np.ix_(known, known)] + U_SECTOR_L**2 * np.eye(int(known.sum())))
-    left = PRIOR_U_L**2 - (gain * prior[:, known]).sum(1)
-    return np.asarray(gain @ change[known]), np.sqrt(np.maximum(left, U_SECTOR_L**2))
-
-
-def _expected(clean: Band, band: Band, here: Array, turn: Turn | None) -> _Expected | None:
-    """What the clean wall would do in the light of `band`; None where the baseline shows too little of it.
-
-    With a known turn each sector takes its own from the baseline, if the two photos' rises go together at all; else
-    the same number, the upper quartile of the baseline's, holds all round.
-    """
-    there = linear_to_lightness(np.clip(clean.linear * common_light(clean, band), 0.0, 1.0))
-    columns = rise_of_lightness(np.where(clean.seen, there, np.nan), clean.depth_mm)
-    known = columns[np.isfinite(columns)]
-    if len(known) < LEAST_COLUMNS:
+def clean_profile(clean: Band, light: Array) -> tuple[Array, Flags] | None:
+    """How L* / 10 of the clean wall runs with depth (ROWS,), its median round the clock, about its own middle, and
+    where it is known: the same however the vessel was turned. None where too little of the wall shows."""
+    lightness = linear_to_lightness(np.clip(clean.linear * light, 0.0, 1.0))
+    known = clean.seen.sum(1) >= LEAST_COLUMNS
+    if known.sum() < LEAST_ROWS:
         return None
-    quiet = float(np.quantile(known, QUIET_QUANTILE)) <= QUIET_L
-    everywhere = np.full(SECTORS, BASELINE_TRUST * max(float(np.quantile(known, BASELINE_QUANTILE)), 0.0))
-    own = np.full(SECTORS, np.nan) if turn is None else _by_sector(turn.bring(columns))
-    both = np.isfinite(own) & np.isfinite(here)
-    if both.sum() < SECTORS // 2 or _rank_correlation(own[both], here[both]) < LEAST_LIKENESS:
-        return _Expected(everywhere, quiet)
-    return _Expected(np.where(np.isfinite(own), BASELINE_TRUST * np.maximum(own, 0.0), everywhere), quiet)
+    profile = np.array(
+        [np.median(row[seen]) if seen.any() else 0.0 for row, seen in zip(lightness, clean.seen, strict=True)]
+    )
+    return np.where(known, (profile - np.median(profile[known])) / 10, 0.0), known
 
 
 def common_light(clean: Band, band: Band) -> Array:
@@ -194,20 +149,19 @@ def common_light(clean: Band, band: Band) -> Array:
     return np.asarray(np.clip(np.exp(np.mean(np.log(good), axis=0)), 0.1, 10.0))
 
 
-def _rank_correlation(a: Array, b: Array) -> float:
-    ranks = [np.argsort(np.argsort(v)).astype(float) for v in (a, b)]
-    return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
-
-
-def _by_sector(columns: Array) -> Array:
-    """Median (SECTORS,) over a sector's columns of (columns,) or (rows, columns); nan where all are."""
-    flat = np.atleast_2d(columns).reshape(-1, SECTORS, PER_SECTOR).transpose(0, 2, 1).reshape(-1, SECTORS)
-    return _quantile(flat, 0.5)
+def _nearest(readable: Flags) -> tuple[NDArray[np.intp], Array]:
+    """For every column the nearest readable one round the clock, and how many columns away it is."""
+    at = np.arange(COLUMNS)
+    known = np.flatnonzero(readable)
+    apart = np.abs((at[:, None] - known + COLUMNS // 2) % COLUMNS - COLUMNS // 2)
+    return known[apart.argmin(1)], apart.min(1).astype(float)
 
 
 def _arc(change: Array, u: Array) -> tuple[float, float]:
     """Degrees darker than SOOTY_L and their u, from how likely each sector is on either side of it."""
     width = 360.0 / SECTORS
-    chance = 1 / (1 + np.exp(1.7 * (change - SOOTY_L) / u))  # logistic form of the normal distribution
+    chance = 1 / (
+        1 + np.exp(np.clip(1.7 * (change - SOOTY_L) / u, -50, 50))
+    )  # logistic form of the normal distribution
     spread = width * float(np.sqrt((chance * (1 - chance)).sum()))
     return width * float((change < SOOTY_L).sum()), max(spread, 0.5 * width)

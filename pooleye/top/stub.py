@@ -28,6 +28,7 @@ COARSE_BLUR_MM = 0.4
 REACH_MM = 12.0
 WEAK = 0.5  # share of the best outline's mean edge that a further stretch of outline must have to count for it
 SAMPLES = 24
+GREY = np.array([0.3, 0.4, 0.3], np.float32)  # of red, green and blue: wicks differ from wax in any of them
 _ROUND = np.stack([f(np.arange(SAMPLES) * (2 * np.pi / SAMPLES)) for f in (np.cos, np.sin)], -1)
 SIDES = 0.35  # cosine against the axis within which a sample lies on a straight side
 
@@ -51,7 +52,7 @@ def find_stub(rgb: NDArray[np.uint8], foot_px: Array, frame: VesselFrame, depth_
     reach = int(REACH_MM * px_per_mm) + 3
     corner = np.round(foot_px) - reach
     middle = (float(corner[0]) + reach, float(corner[1]) + reach)
-    patch = cv2.getRectSubPix(rgb, (2 * reach + 1, 2 * reach + 1), middle).astype(np.float32)
+    patch = cv2.getRectSubPix(rgb, (2 * reach + 1, 2 * reach + 1), middle).astype(np.float32) @ GREY
     best = _fitted(patch, foot_px - corner, upright, px_per_mm)
     foot, tip = best[:2] + corner, best[2:4] + corner
     lean, *other = (lean_deg(foot, tip, frame, depth_mm, LENGTH_MM + by) for by in (0.0, -U_LENGTH_MM, U_LENGTH_MM))
@@ -96,7 +97,7 @@ def _best(patch: Patch, tried: Array, foot: Array, upright: Array, px_per_mm: fl
 
 
 def _edge(soft: Patch, foot: Array, tip: Array, radius: Array) -> tuple[Array, Array]:
-    """Mean step across the outline, in the channel where it is largest, and the outline's length; both (N,)."""
+    """Mean step across the outline and the outline's length, both (N,)."""
     axis = tip - foot
     along = np.hypot(*axis.T)
     unit = axis / np.maximum(along, 1e-9)[:, None]
@@ -109,6 +110,6 @@ def _edge(soft: Patch, foot: Array, tip: Array, radius: Array) -> tuple[Array, A
     at = (foot[:, None] + share[..., None] * axis[:, None] + radius[:, None, None] * _ROUND).astype(np.float32)
     gradient = [cv2.Sobel(soft, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(soft, cv2.CV_32F, 0, 1) / 8]
     slope = [cv2.remap(g, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for g in gradient]
-    step = np.abs(slope[0] * normal[..., :1] + slope[1] * normal[..., 1:]).max(-1)
+    step = np.abs(slope[0] * normal[..., 0] + slope[1] * normal[..., 1])
     step = np.minimum(step, 1.5 * np.median(step, axis=1, keepdims=True))  # a glint is no outline
     return step.mean(1), 2 * np.pi * radius + 2 * along

@@ -22,10 +22,10 @@ from pooleye.top.closeup import Closeup
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-BAND_MM = 10.0
+BAND_MM = 10.0  # soot is judged from the rim this far down; the wall below it shows what clean wall looks like
+ROW_MM, ROWS = 0.75, 20
 PER_SECTOR, FINE = 6, 3  # columns of a sector; samples averaged to a column
 COLUMNS = SECTORS * PER_SECTOR
-ROWS = 12
 EDGE_PX = 0.8  # the rim's own edge, blurred by lens and JPEG, is neither wall nor lip
 ABOVE_WAX_MM = 0.4
 WAX_SURE, FLAME_SURE = 0.5, 0.3
@@ -35,18 +35,19 @@ LIP_SHARE = (1.02, 1.06)  # rim radii between which the lip lies
 
 @dataclass(frozen=True, eq=False)
 class Band:
-    """`linear` (rows, columns, 3): linear light; `seen` (rows, columns); `depth_mm` (rows,) below the rim circle;
-    `soot_map` (rows, columns): the near net's change of L*. Column c is centred `column_clock_deg()[c]` clockwise from
+    """`linear` (rows, columns, 3): linear light; `seen` (rows, columns); `depth_mm` (rows,) below the rim circle.
+    Column c is centred `column_clock_deg()[c]` clockwise from
     up in the picture; columns k * PER_SECTOR and following are sector k. `lip` (3,) and `wax` (3,): median linear light
-    of the lip and of the wax's surface. `pixels` (columns,): working pixels of wall that a column shows."""
+    of the lip and of the wax's surface. `pixels` (columns,): working pixels of wall that a
+    column shows; `px_per_mm` (columns,): of its depth."""
 
     linear: Array
     seen: Flags
     depth_mm: Array
-    soot_map: Array
     lip: Array
     wax: Array
     pixels: Array
+    px_per_mm: Array
     lit: bool
 
     @property
@@ -64,17 +65,18 @@ def column_clock_deg() -> Array:
 def unwrap(
     rgb: NDArray[np.uint8], close: Closeup, rim: Ellipse, frame: VesselFrame, wax_line_mm: float, lit: bool
 ) -> Band:
-    """The wall from the rim to BAND_MM below it or to just above the wax line."""
+    """The wall below the rim, down to just above the wax line."""
     fine = COLUMNS * FINE
     width = 360.0 / fine
     azimuth = frame.azimuth_of_clock((np.arange(fine) + 0.5) * width - 180.0 / SECTORS)
-    depth = (np.arange(ROWS) + 0.5) / ROWS * max(min(BAND_MM, wax_line_mm - ABOVE_WAX_MM), 0.5)
+    depth = np.asarray((np.arange(ROWS) + 0.5) * ROW_MM, float)
     px = _wall_px(frame, azimuth, depth[:, None])
     at = px.reshape(ROWS, fine, 2)
     square = close.to_square(px).reshape(ROWS, fine, 2)
     surface = _sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
     flame = _sampled(close.flame, square)
-    inside, shown = _inside(rim, px, fine, EDGE_PX), _inside(rim, px, fine, 0.0)
+    above_wax = (depth < wax_line_mm - ABOVE_WAX_MM)[:, None]
+    inside, shown = (above_wax & _inside(rim, px, fine, by) for by in (EDGE_PX, 0.0))
     picture = srgb_to_linear(np.asarray(_sampled(rgb, at), np.uint8)).astype(float)
     wall = (surface < WAX_SURE) & (flame < FLAME_SURE)
     seen = inside & wall & (linear_to_lightness(picture) < GLARE_L)
@@ -84,10 +86,9 @@ def unwrap(
         _column_means(picture, seen),
         _columns(seen).mean(2) >= 0.5,
         depth,
-        _column_means(_sampled(close.soot, square)[..., None].astype(float), seen)[..., 0],
         _lip_light(rgb, rim),
         _median_light(close.picture[some][wax]),
-        _pixels(at, shown & wall),
+        *_pixels(at, shown & (depth < BAND_MM)[:, None]),
         lit,
     )
 
@@ -134,11 +135,12 @@ def _median_light(codes: NDArray[Any]) -> Array:
     return np.asarray(np.median(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float), axis=0))
 
 
-def _pixels(at: Array, seen: Flags) -> Array:
-    """Area (columns,) in working pixels: length of the column in the picture times its width there."""
+def _pixels(at: Array, seen: Flags) -> tuple[Array, Array]:
+    """Area (columns,) in working pixels: length of the column in the picture times its width there; and the length of
+    a millimetre of depth."""
     tall = np.hypot(*np.moveaxis(np.gradient(at, axis=0), -1, 0))
     wide = np.hypot(*np.moveaxis(np.gradient(at, axis=1), -1, 0))
-    return np.asarray(_columns(tall * wide * seen).sum((0, 2)))
+    return np.asarray(_columns(tall * wide * seen).sum((0, 2))), _columns(tall).mean((0, 2)) / ROW_MM
 
 
 def lip_marks(rgb: NDArray[np.uint8], frame: VesselFrame) -> Array:
