@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
-from pooleye.side.alight import flame_places
 from pooleye.side.fit import Fits, refined
 from pooleye.side.pose import Frustum, Poses, SidePose
 from pooleye.side.search import SEARCH_PX, Edges, outline_lines, rough_poses
@@ -55,15 +54,13 @@ class Located:
         return sum(max(least - self.strength[name], 0.0) for name, least in LEAST_LINES.items())
 
 
-def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera, *, about_flames: bool = False) -> list[Located]:
-    """Possible vessels, best first; `camera` is that of the picture `rgb`. Empty where no edges make one, or, about
-    flames, where none burns."""
+def vessels_in(rgb: RgbImage, frustum: Frustum, camera: Camera, about_px: Array) -> list[Located]:
+    """Possible vessels, best first; `camera` is that of the picture `rgb`. Empty where no edges make one. `about_px`
+    (K, 2): places of which one, if there are any, lies between the vessel's walls."""
     middle, scale = _shrunk(rgb, FIT_PX)
     small, further = _shrunk(middle, SEARCH_PX)
     small_camera = camera.scaled(scale * further)
-    about = resized(flame_places(rgb[::2, ::2]), 2 * scale * further) if about_flames else np.empty((0, 2))
-    if about_flames and not len(about):
-        return []
+    about = resized(about_px, scale * further)
     vectors, _ = rough_poses(small, frustum, small_camera, about)
     if not len(vectors):
         return []

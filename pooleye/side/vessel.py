@@ -74,9 +74,10 @@ def located_vessel(
 
     Where the height was not known the returned shape has the height that fits best.
     """
-    burning = len(flame_places(rgb[::2, ::2])) > 0
-    for about_flames in (True, False) if burning else (False,):
-        best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_flames)
+    flames = flame_places(np.ascontiguousarray(rgb[::2, ::2])) * 2.0
+    burning = len(flames) > 0
+    for about_px in (flames, flames[:0]) if burning else (flames,):
+        best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_px)
         # where a flame burns, what shows none is another thing on the table
         if best is not None and sure and not (burning and _lit_bonus(rgb, best, shape, headspace_mm, FINEST_MM) == 0):
             _require_whole(rgb, best)
@@ -87,18 +88,18 @@ def located_vessel(
 
 
 def _best_vessel(
-    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_flames: bool
+    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_px: Array
 ) -> tuple[Located | None, Outside, bool]:
     """The best outline, or None, with its shape, and whether it is surely a vessel."""
     found: list[tuple[Located, Outside]] = []
     for shape in _shapes(outside):
-        seen = vessels_in(rgb, shape.frustum, camera, about_flames=about_flames)[:CANDIDATES]
+        seen = vessels_in(rgb, shape.frustum, camera, about_px)[:CANDIDATES]
         found += [(one, shape) for one in seen if _is_vessel(one)]
     if not found:
         return None, outside, False
     best, shape = _meant(rgb, found, headspace_mm)
     if not outside.height_known:
-        best, shape = _with_best_height(rgb, best, shape, camera, about_flames)
+        best, shape = _with_best_height(rgb, best, shape, camera, about_px)
     best = fitted_finely(rgb, best)
     vague = not outside.height_known and best.score < SURE_SCORE
     return best, shape, not vague and best.shortfall == 0
@@ -158,15 +159,13 @@ def _same_place(one: Located, other: Located) -> bool:
 
 
 def _with_best_height(
-    rgb: RgbImage, best: Located, shape: Outside, camera: Camera, about_flames: bool
+    rgb: RgbImage, best: Located, shape: Outside, camera: Camera, about_px: Array
 ) -> tuple[Located, Outside]:
     """Heights near the best one; the uncertainty of the height goes into where the foot stands."""
     for step in (0.045, 0.022, 0.011):
         for factor in (1 - step, 1 + step):
             other = replace(shape, frustum=replace(shape.frustum, height_mm=shape.frustum.height_mm * factor))
-            found = [
-                one for one in vessels_in(rgb, other.frustum, camera, about_flames=about_flames)[:2] if _is_vessel(one)
-            ]
+            found = [one for one in vessels_in(rgb, other.frustum, camera, about_px)[:2] if _is_vessel(one)]
             if found and found[0].score > best.score + 0.03:
                 best, shape = found[0], other
     return best, replace(shape, u_foot_mm=float(np.hypot(shape.u_foot_mm, 0.02 * shape.frustum.height_mm)))
