@@ -29,7 +29,9 @@ Array = NDArray[np.float64]
 RAYS = 180
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 0.5
-FAR_OFF = 0.09  # a first guess this far from the found mouth, in rim radii, is worth a second look
+AMPLE = 1.12
+"""The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
+glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
@@ -71,10 +73,11 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Looks close at `mouth`, twice if the first look was off centre. Raises Declined if it is not round."""
-    edge = _fit(look_close(rgb, mouth.ellipse), mouth.ellipse)
-    if apart(mouth.ellipse, edge.ellipse) > FAR_OFF:
-        edge = _fit(look_close(rgb, edge.ellipse), mouth.ellipse)
+    """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
+    first = mouth.ellipse
+    ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
+    rough = _fit(look_close(rgb, ample), first)
+    edge = _fit(look_close(rgb, rough.ellipse), first)
     if edge.ellipse.b < LEAST_AXES * edge.ellipse.a:
         raise Declined("too-oblique")
     if edge.round_share < LEAST_ROUND:
