@@ -246,10 +246,11 @@ def _lasted(minutes: float | None, u: float | None) -> str:
 
 
 def _telling(file: CandleFile) -> list[Shot]:
-    """Of each burn its last measured photo from above, and one from the side: what a trial sets side by side."""
+    """Of each burn the last photo from above and from the side that measured what a trial compares."""
     found = []
     for number in _numbers(file):
-        mine = [one for one in file.shots_of(number) if one.result is not None and one.phase == "alight"]
+        lit = [one for one in file.shots_of(number) if one.result is not None and one.phase == "alight"]
+        mine = [one for one in lit if one.result and one.result.quantities.keys() & set(sections.COMPARED)]
         for view in ("top", "side"):
             found += [one for one in mine if one.view == view][-1:]
     return found

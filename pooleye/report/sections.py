@@ -148,7 +148,7 @@ class Photo:
 
 
 def photo(root: Path, code: str, shot: Shot, *, rim_inner_mm: float, long_side_px: int, compared: bool) -> Photo:
-    """A filed photo with its stored outlines; `compared`: among other candles' photos, so named."""
+    """A filed photo with its stored outlines; `compared`: among other candles' photos, so named and told in short."""
     title = f"{code}, {say_minutes(shot.minutes or 0.0)}" if compared else _title(shot)
     rows = _rows(shot.result.quantities) if shot.result else {}
     told = ", ".join(f"{QUANTITIES[name][1]} {value}" for name, value in rows.items())
@@ -158,7 +158,7 @@ def photo(root: Path, code: str, shot: Shot, *, rim_inner_mm: float, long_side_p
         picture=pictures.embedded(root, shot, rim_inner_mm=rim_inner_mm, long_side_px=long_side_px),
         rows=tuple((CAPTIONS[name], value) for name, value in rows.items() if not compared or name in COMPARED),
         by_hand=tuple((CAPTIONS[name], value) for name, value in _rows(shot.by_hand).items()),
-        remarks=_remarks(shot),
+        remarks=tuple(one for one in _remarks(shot) if not compared or one.startswith("STOP")),
     )
 
 
