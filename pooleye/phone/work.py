@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Executor
 from dataclasses import dataclass
 from datetime import datetime
+from importlib import import_module
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -104,10 +105,15 @@ def close_all() -> None:
 
 
 def begin() -> None:
-    """Load what measuring needs, so that the first photo does not wait for it."""
-    import pooleye.burnlog.snap
-    import pooleye.measuring
-    import pooleye.top.measure  # noqa: F401
+    """Load what measuring and drawing need, so that the first photo and the first page do not wait for it."""
+    for name in ("pooleye.burnlog.snap", "pooleye.top.measure", "pooleye.report.charts", "matplotlib.figure"):
+        import_module(name)
+    import numpy as np
+
+    from pooleye.top import networks
+
+    for net, (width, height) in (("far", networks.FAR_PX), ("near", (networks.NEAR_PX, networks.NEAR_PX))):
+        networks.run(net, np.zeros((height, width, 3), np.uint8))
 
 
 def snap_job(ask: Snap) -> tuple[Any, tuple[int, int]]:
