@@ -12,10 +12,10 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.photo import RgbImage
 from pooleye.side.alight import flame_places
-from pooleye.side.facing import FINEST_MM
 from pooleye.side.flames import flames_of
 from pooleye.side.locate import Located, fitted_finely, vessels_in
 from pooleye.side.pose import Frustum
+from pooleye.side.search import FLAME_ABOVE_MM
 from pooleye.side.sharpness import require_sharp_outline
 
 if TYPE_CHECKING:
@@ -77,9 +77,9 @@ def located_vessel(
     flames = flame_places(np.ascontiguousarray(rgb[::2, ::2])) * 2.0
     burning = len(flames) > 0
     for about_px in (flames, flames[:0]) if burning else (flames,):
-        best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_px)
+        best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_px, flames)
         # where a flame burns, what shows none is another thing on the table
-        if best is not None and sure and not (burning and _lit_bonus(rgb, best, shape, headspace_mm, FINEST_MM) == 0):
+        if best is not None and sure and not (burning and _share_lit(best, shape, flames) == 0):
             _require_whole(rgb, best)
             return best, shape
     if best is not None:
@@ -88,7 +88,7 @@ def located_vessel(
 
 
 def _best_vessel(
-    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_px: Array
+    rgb: RgbImage, outside: Outside, camera: Camera, headspace_mm: float | None, about_px: Array, flames: Array
 ) -> tuple[Located | None, Outside, bool]:
     """The best outline, or None, with its shape, and whether it is surely a vessel."""
     found: list[tuple[Located, Outside]] = []
@@ -97,7 +97,7 @@ def _best_vessel(
         found += [(one, shape) for one in seen if _is_vessel(one)]
     if not found:
         return None, outside, False
-    best, shape = _meant(rgb, found, headspace_mm)
+    best, shape = _meant(rgb, found, headspace_mm, flames)
     if not outside.height_known:
         best, shape = _with_best_height(rgb, best, shape, camera, about_px)
     best = fitted_finely(rgb, best)
@@ -127,8 +127,11 @@ def _px_per_mm(one: Located) -> float:
     return one.pose.camera.f_px / float(np.exp(one.pose.vector[2]))
 
 
-def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None) -> tuple[Located, Outside]:
-    """Flames are looked for only where they can decide."""
+def _meant(
+    rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: float | None, flames: Array
+) -> tuple[Located, Outside]:
+    """The best outline, rather a large one, rather a lit one. Where no flame stood out by itself, flames are looked for
+    within the outlines, only where they can decide."""
     plain = [
         one.score - SIZE_BONUS * float(one.pose.vector[2]) + HEIGHT_BONUS * float(np.log(shape.frustum.height_mm))
         for one, shape in found
@@ -137,18 +140,26 @@ def _meant(rgb: RgbImage, found: list[tuple[Located, Outside]], headspace_mm: fl
     close = [index for index, score in enumerate(plain) if score > max(plain) - FLAME_BONUS]
     if all(_same_place(found[index][0], best[0]) for index in close):
         return best
-    return found[max(close, key=lambda index: plain[index] + _lit_bonus(rgb, *found[index], headspace_mm))]
+    lit: dict[int, float] = {}
+    for index in sorted(close, key=lambda index: -plain[index]):
+        known = [other for other in lit if _same_place(found[index][0], found[other][0])]
+        if len(flames):
+            lit[index] = _share_lit(*found[index], flames)
+        else:
+            lit[index] = lit[known[0]] if known else float(_is_lit(rgb, *found[index], headspace_mm))
+    return found[max(close, key=lambda index: plain[index] + FLAME_BONUS * lit[index])]
 
 
-def _lit_bonus(
-    rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None, finest_mm: float = LIT_MM
-) -> float:
-    """Less for a flame beside the middle: wicks stand near it."""
+def _share_lit(one: Located, shape: Outside, flames: Array) -> float:
+    """From 1 where a flame burns on the vessel's axis to 0 where it would stand on the wall or none is there."""
+    x, height = one.pose.on_axis_plane_mm(flames).T
+    within = (height > 0.1 * shape.frustum.height_mm) & (height < shape.frustum.height_mm + FLAME_ABOVE_MM)
+    return float(np.max(np.where(within, 1 - np.minimum(np.abs(x) / shape.frustum.rim_radius_mm, 1.0) ** 2, 0.0)))
+
+
+def _is_lit(rgb: RgbImage, one: Located, shape: Outside, headspace_mm: float | None) -> bool:
     pool_mm = None if headspace_mm is None else shape.frustum.height_mm - headspace_mm
-    bodies = flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, finest_mm).bodies
-    if not bodies:
-        return 0.0
-    return FLAME_BONUS * (1 - min(abs(bodies[0].middle_mm) / shape.frustum.rim_radius_mm, 1.0) ** 2)
+    return bool(flames_of(rgb, one.pose, shape.frustum.rim_radius_mm * 0.95, pool_mm, LIT_MM).bodies)
 
 
 def _same_place(one: Located, other: Located) -> bool:
