@@ -79,7 +79,9 @@ def make_side(shot: Shot, path: Path, long_side: int, spp: int) -> dict[str, Any
     assert shot.seen is not None
     with tempfile.TemporaryDirectory() as scratch:
         seen = side.radiance(shot.spec, shot.seen, shot.scene, shot.side, long_side, spp, Path(scratch))
-    phone.save(phone.develop(seen, shot.phone, shot.spec.seed), path, shot.tags, shot.phone)
+    camera = side.side_camera(shot.side, shot.spec.vessel, long_side)
+    tags = replace(shot.tags, focal_35mm=round(side.focal_35mm(camera))) if shot.tags else None
+    phone.save(phone.develop(seen, shot.phone, shot.spec.seed), path, tags, shot.phone)
     return side_truth(shot, long_side)
 
 
@@ -121,7 +123,7 @@ def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
         "height_max_mm": round(float(heights.max()), 2),
         "heights_mm": np.round(heights, 2).tolist(),
         "frames_per_second": workshop.CLIP_FPS,
-        "flicker_hz": 2.4,
+        "flicker_hz": workshop.FLICKER_HZ,
     }
     return facts
 
@@ -135,10 +137,11 @@ def join_clip(frames: Path, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     with av.open(str(target), "w") as container:
         stream = container.add_stream("libx264", rate=workshop.CLIP_FPS, options={"crf": "23", "preset": "slow"})
-        for one in sorted(frames.glob("frame_*.jpg")):
+        for k, one in enumerate(sorted(frames.glob("frame_*.jpg"))):
             with Image.open(one) as picture:
                 frame = av.VideoFrame.from_image(picture.convert("RGB"))
-            stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, "yuv420p"
+            if k == 0:
+                stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, "yuv420p"
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import scene, sets, tracing, truth
-from .camera import Pinhole, ellipse_of_circle
+from .camera import DIAGONAL_MM, Pinhole, ellipse_of_circle
 from .geometry import grid_mesh
 from .scene import CIRCLE, Stage, rgb, two_sided
 from .spec import ANGLES, Spec, Vessel, Wick
@@ -38,6 +38,7 @@ class SideView:
     focal_35mm: float = 26.0
     aim: tuple[float, float] = (0.5, 0.56)
     portrait: bool = False
+    zoom_px: tuple[int, int] | None = None  # half of width and height of the middle part that is kept
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ class SideState:
 def side_camera(view: SideView, vessel: Vessel, long_side_px: int) -> Pinhole:
     short = long_side_px * 3 // 4
     width, height = (short, long_side_px) if view.portrait else (long_side_px, short)
-    f_px = view.focal_35mm * float(np.hypot(width, height)) / 43.267
+    f_px = view.focal_35mm * float(np.hypot(width, height)) / DIAGONAL_MM
     tilt, turn, roll = np.radians([view.tilt_deg, view.azimuth_deg, view.roll_deg])
     forward = np.array([np.cos(turn) * np.cos(tilt), np.sin(turn) * np.cos(tilt), -np.sin(tilt)])
     level = np.cross(forward, [0, 0, 1.0])
@@ -63,7 +64,13 @@ def side_camera(view: SideView, vessel: Vessel, long_side_px: int) -> Pinhole:
     camera = Pinhole(np.zeros(3), rotation, f_px, width, height)
     ray = camera.rays(np.array([[view.aim[0] * (width - 1), view.aim[1] * (height - 1)]]))[0]
     middle = np.array([0.0, 0.0, -(vessel.height_mm - vessel.lip_mm) / 2])
-    return Pinhole(middle - ray * view.distance_mm, rotation, f_px, width, height)
+    kept = (2 * view.zoom_px[0], 2 * view.zoom_px[1]) if view.zoom_px else (width, height)
+    return Pinhole(middle - ray * view.distance_mm, rotation, f_px, *kept)
+
+
+def focal_35mm(camera: Pinhole) -> float:
+    """What "35 mm equivalent" says of a picture, zoomed or not."""
+    return round(camera.f_px * DIAGONAL_MM / float(np.hypot(camera.width_px, camera.height_px)), 1)
 
 
 # --- the scene -------------------------------------------------------------------------------------------------------
@@ -264,7 +271,7 @@ def side_facts(spec: Spec, state: SideState, view: SideView, camera: Pinhole) ->
             "distance_mm": view.distance_mm,
             "tilt_deg": view.tilt_deg,
             "roll_deg": view.roll_deg,
-            "focal_35mm": view.focal_35mm,
+            "focal_35mm": focal_35mm(camera),
             "width_px": camera.width_px,
             "height_px": camera.height_px,
         },

@@ -157,7 +157,7 @@ def stretched(wall: Wall, rng: np.random.Generator) -> Wall:
 def mixed(wall: Wall, other: Wall, rng: np.random.Generator) -> Wall:
     """Lit by some of both lights, where both show."""
     seen = wall["seen"] & other["seen"]
-    if seen.sum() < 0.6 * wall["seen"].sum():
+    if seen.sum() <= 0.6 * wall["seen"].sum():
         return wall
     share = rng.uniform(0.3, 1)
     a, b = (np.log(np.maximum(one["linear"], 1e-3)) for one in (wall, other))
@@ -196,6 +196,8 @@ def example(vessels: list[Any], photos: list[Any], rng: np.random.Generator) -> 
         clean = toned(wall["linear"])
         sooty = clean if way > 1 - CLEAN else toned(wall["linear"] * (1 - opacity(rng))[..., None])
     seen = wall["seen"] & (linear_to_lightness(clean) < 99)
+    if not seen.any():
+        return example(vessels, photos, rng)
     noise = rng.normal(0, rng.uniform(0, 0.006), sooty.shape) * np.sqrt(sooty + 0.01)
     profile = None
     if rng.random() < WITH_BASELINE:

@@ -22,7 +22,7 @@ from .story import Look, Specimen, State
 from .tracing import Glow
 
 LONG_SIDE_PX = 1600
-CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS = 960, 60, 20
+CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS, FLICKER_HZ = 560, 30, 15, 1.7
 WAX = {story.FIG: CREAM, story.RAIN: SAGE, "unscented": IVORY}
 FINISH = {
     "clear_glass": {"colour": (0.985, 0.99, 0.985), "roughness": 0.12},
@@ -76,11 +76,7 @@ def soot_of(one: Specimen, state: State) -> Soot | None:
     """On one side of the rim, as a draught would have it; the same side all the candle's life."""
     if state.soot == 0:
         return None
-    return samples.soot(state.soot, sooty_side_deg(one), 80, 14.0 + 6.0 * state.soot)
-
-
-def sooty_side_deg(one: Specimen) -> float:
-    return (40.0 + 95.0 * one.number) % 360
+    return samples.soot(state.soot, 40.0 + 95 * one.number, 62, 7.0 + 6.0 * state.soot)
 
 
 def spec_of(one: Specimen, look: Look, state: State, view: object, rng: np.random.Generator) -> Spec:
@@ -163,8 +159,8 @@ def top_shot(look: Look, one: Specimen, state: State) -> Shot:
     portrait = rng.random() < 0.3
     view = samples.view(
         float(scale * rng.uniform(158, 188)),
-        float(rng.uniform(10, 15) if state.soot else rng.uniform(4, 15) if look.burn else rng.uniform(2, 8)),
-        float(rng.uniform(0, 360)) if not state.soot else sooty_side_deg(one) + float(rng.normal(0, 22)),
+        float(rng.uniform(4, 15)) if look.burn else float(rng.uniform(2, 8)),
+        float(rng.uniform(0, 360)),
         float(rng.normal(0, 7)),
         aim=(float(rng.normal(0.5, 0.02)), float(rng.normal(0.5, 0.02))),
         portrait=portrait,
@@ -182,30 +178,55 @@ def top_shot(look: Look, one: Specimen, state: State) -> Shot:
     return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.27, 0.33))
 
 
+#: Half of width and height, px, of the middle part that is kept: the tester zoomed in on the jar.
+ZOOM: dict[tuple[str, int], tuple[int, int]] = {
+    ("MAKX", 1): (291, 435),
+    ("MAKX", 2): (282, 483),
+    ("4AYJ", 2): (208, 428),
+    ("HCC3", 2): (264, 510),
+    ("XCMM", 2): (286, 379),
+    ("CC3C", 2): (271, 393),
+    ("PEER", 2): (266, 435),
+    ("7EPF", 2): (233, 396),
+    ("JE44", 2): (266, 457),
+    ("YFFJ", 2): (305, 402),
+    ("MAKX", 3): (281, 356),
+    ("MAKX", 4): (240, 339),
+    ("7EPF", 4): (310, 429),
+}
+
+
 def side_shot(look: Look, one: Specimen, state: State) -> Shot:
+    """From the side: a jar with another vessel farther off that the zoom leaves out, anything else alone."""
     rng, light = rng_of(look), light_of(look, one)
     near = {"clear_glass": 235.0, "tin": 230.0, "tealight": 165.0}[one.jar.kind]
+    assert look.burn is not None
+    glass = one.jar.kind == "clear_glass"
     side = SideView(
         float(near * rng.uniform(0.94, 1.12)),
         float(rng.uniform(3, 7)),
-        float(rng.uniform(168, 186)),  # away from the windows
+        float(rng.uniform(225, 315)) if glass else 177.0,
         float(rng.normal(0, 1.2)),
         aim=(float(rng.normal(0.5, 0.03)), float(rng.normal(0.62, 0.02))),
         portrait=bool(rng.random() < 0.35) and not look.clip,
+        zoom_px=ZOOM.get((one.code, look.burn)),
     )
+    if look.clip:  # filmed from near, against a window
+        side = SideView(155.0, 6.0, 262.0, 0.6, aim=(0.5, 0.60), portrait=True)
+        glass = False
     things = (
+        Prop("jar", (float(rng.uniform(110, 150)), 160.0), 0, 62, (0.33, 0.36, 0.33), seed=6),
         Prop("matches", (float(rng.uniform(-150, -110)), 60.0), 25, 53, (0.12, 0.25, 0.24)),
-        Prop("pencil", (float(rng.uniform(110, 150)), 40.0), 70, 150, (0.62, 0.33, 0.05)),
     )
     table = "oak" if one.number <= 9 else "slate" if one.jar.kind == "tin" else "linen"
-    made = Set(table, 14.0, light, things[one.number % 2 :], seed=11)
+    made = Set(table, 14.0, light, things[: 1 + one.number % 2] if glass else (), seed=11)
     spec = spec_of(one, look, state, samples.view(230, 8, 0, 0), rng)
     reaches = state.pool_mm >= one.jar.rim_inner
-    seen = SideState(round(8.0 + 0.7 * (look.burn or 0), 1) if reaches else None, smoke=state.smoke)
+    seen = SideState(round(8.0 + 0.7 * look.burn, 1) if reaches else None, smoke=state.smoke)
     frames: tuple[float, ...] = ()
     if look.clip:
-        t = np.arange(CLIP_FRAMES) / CLIP_FPS
-        frames = tuple(state.flame_mm + 1.6 * np.sin(2 * np.pi * 2.4 * t) + 0.5 * np.sin(2 * np.pi * 0.7 * t + 1))
+        t = 2 * np.pi * np.arange(CLIP_FRAMES) / CLIP_FPS
+        frames = tuple(state.flame_mm + 1.6 * np.sin(FLICKER_HZ * t) + 0.5 * np.sin(0.5 * t + 1))
     return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames)
 
 
