@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 
 SHINES_CODE, GREEN_CODE = 248, 225  # red and green, at least
 WARM_CODES = 12  # red over blue beside the patch
-LEAST_PX = (8, 3)  # height, width
+LOOK_PX = 720  # long side of the picture looked at; nearest pixels, since means would dim a thin flame
+LEAST_PX = (7, 3)  # height, width
 UPRIGHT = 1.4
 WIDEST_SHARE = 0.08  # of the picture's long side: windows and lamps are wider
 MOST = 3
@@ -24,6 +25,8 @@ MOST = 3
 
 def flame_places(rgb: RgbImage) -> Array:
     """Middles (N, 2) in pixels of patches that may be flames, largest first; MOST at most."""
+    factor = min(LOOK_PX / max(rgb.shape[:2]), 1.0)
+    rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
     bright = cv2.inRange(rgb, np.array([SHINES_CODE, GREEN_CODE, 0]), np.array([255, 255, 255]))
     count, _, boxes, middles = cv2.connectedComponentsWithStats(bright, connectivity=8)
     found = []
@@ -33,7 +36,8 @@ def flame_places(rgb: RgbImage) -> Array:
         if stands and width <= WIDEST_SHARE * max(rgb.shape[:2]) and _is_warm(rgb, x, y, width, height):
             found.append((area, middles[patch]))
     found.sort(key=lambda one: -one[0])
-    return np.array([middle for _, middle in found[:MOST]]).reshape(-1, 2)
+    middles_px = np.array([middle for _, middle in found[:MOST]], dtype=np.float64).reshape(-1, 2)
+    return np.asarray((middles_px + 0.5) / factor - 0.5)
 
 
 def _is_warm(rgb: RgbImage, x: int, y: int, width: int, height: int) -> bool:

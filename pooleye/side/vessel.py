@@ -74,7 +74,7 @@ def located_vessel(
 
     Where the height was not known the returned shape has the height that fits best.
     """
-    flames = flame_places(np.ascontiguousarray(rgb[::2, ::2])) * 2.0
+    flames = flame_places(rgb)
     burning = len(flames) > 0
     for about_px in (flames, flames[:0]) if burning else (flames,):
         best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_px, flames)
