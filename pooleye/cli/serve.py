@@ -58,8 +58,9 @@ def _run(
 
     from pooleye.phone.serving import announce, application, bind, own_address, warm_up, workers
 
+    network = network or address is not None
     shown = (address or own_address()) if network else "127.0.0.1"
-    listener = bind(address or "0.0.0.0" if network else "127.0.0.1", port)
+    listener = bind((address or "0.0.0.0") if network else shown, port)
     with tempfile.TemporaryDirectory(prefix="pooleye-phone-") as scratch, workers(cores) as executor:
         warm_up()
         announce(f"http://{shown}:{port}/", network)
@@ -67,6 +68,7 @@ def _run(
         config = uvicorn.Config(
             app, log_level="warning", server_header=False, date_header=False, timeout_keep_alive=20,
             h11_max_incomplete_event_size=32_768, limit_concurrency=200, proxy_headers=False,
+            timeout_graceful_shutdown=5,
         )  # fmt: skip
         # uvicorn passes the signal on when it has ended; the measuring processes and the folder go with this one
         signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))

@@ -43,7 +43,8 @@ def own_names() -> list[str]:
 def bind(host: str, port: int) -> socket.socket:
     """A socket that listens there. Raises PooleyeError where the port is taken or the address is another's."""
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    if os.name != "nt":  # there it would let two programs share the port
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
     except OSError as error:
