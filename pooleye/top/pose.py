@@ -81,14 +81,14 @@ def vessel_frame(
     )
 
 
-def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool) -> WaxLine:
+def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool, thin: int = 1) -> WaxLine:
     """The depth among `depths_mm` (ascending; if `known`, the deepest is the pool's own) at which a wax line fits best,
     and how sharply.
 
     Two readings are tried: solid and liquid together are the wax; or the liquid alone is all of it, and what looks
     solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own depth.
     """
-    px, pool, either = _samples(close)
+    px, pool, either = (values[::thin] for values in _samples(close))
     lines = sightlines(frame, px)
     some_solid = _best_depth(frame, lines, either, depths_mm, known)
     if not known:
@@ -186,13 +186,18 @@ def stand(
     base_inner_mm: float | None,
     height_mm: float | None,
     headspace_mm: float | None,
+    thin: int = 1,
 ) -> Standing:
-    """Chooses the pose by the wax line."""
+    """Chooses the pose by the wax line; looks at every `thin`-th sample only."""
     depths = possible_wax_lines_mm(close, rim_inner_mm, height_mm, headspace_mm)
     poses = circle_poses(rim, rim_inner_mm / 2, camera)
     lines = [
         wax_line(
-            vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm), close, depths, headspace_mm is not None
+            vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm),
+            close,
+            depths,
+            headspace_mm is not None,
+            thin,
         )
         for p in poses
     ]
