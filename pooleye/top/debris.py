@@ -19,7 +19,7 @@ from pooleye.top.wick import Wick
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
-SEEN, PERHAPS = 0.5, 0.25  # height of the net's spot from which there is debris; from which there may be
+SEEN, PERHAPS = 0.3, 0.15  # height of the net's spot from which there is debris; from which there may be
 SPOT_RADII = 0.06  # rim radii between two pieces that can be told apart
 WICK_RADII = 0.10  # round a wick's foot its own dark end, and the net's spot for it, are no debris
 ON_WAX = 0.5

@@ -46,7 +46,7 @@ def test_a_clean_pool_has_none_for_sure(draw):
 
 def test_what_the_net_is_not_sure_of_is_not_counted_but_widens_u(draw):
     scene = draw.Scene(depth_mm=20.0)
-    debris = found_in(scene, crumbs=crumbs(scene, (12.0, 3.0), height=0.4))
+    debris = found_in(scene, crumbs=crumbs(scene, (12.0, 3.0), height=0.25))
     assert debris.count == 0
     assert debris.u_count > 0.5
 
