@@ -10,7 +10,17 @@ import pytest
 from scipy.spatial import cKDTree
 
 from pooleye import accuracy
-from pooleye.accuracy import BARS, Annotated, Trial, Tried, read_annotated, try_photos, vessel_of, worst
+from pooleye.accuracy import (
+    BARS,
+    Annotated,
+    Trial,
+    Tried,
+    _sectors_shown,
+    read_annotated,
+    try_photos,
+    vessel_of,
+    worst,
+)
 from pooleye.errors import UsageError
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.report.accuracy_page import page_text, write_page
@@ -111,6 +121,26 @@ def test_soot_is_not_asked_of_the_new_candle(truth):
     dirty = result_of(shot, {"soot_delta_L": Quantity(-20.0, 1.0, "1")}, {"soot_delta_L": [-20.0] * 12})
     names = {score.bar.name for score in Trial("given", (Tried(shot, dirty),), frozenset()).scores()}
     assert not any(name.startswith("soot") for name in names)
+
+
+def test_a_wall_that_the_photo_does_not_show_is_not_missing(truth):
+    """Seen from tilted by 18 degrees, the near rim hides the wall beneath it; where the truth leaves sectors out because
+    they do not show, geometry says the same."""
+    clean, nothing = truth["d2_03_top.jpg"], [None] * 12
+    score = scored("soot_delta_L by clock, clean", [(clean, result_of(clean, {}, {"soot_delta_L": nothing}))])
+    assert 6 <= score.missing <= 9
+    for shot in truth.values():
+        if shot["view"] == "top" and shot["measurable"] and None in shot["soot"]["delta_L_by_sector"]:
+            told = {k for k, true in enumerate(shot["soot"]["delta_L_by_sector"]) if true is not None}
+            assert _sectors_shown(shot) == told
+
+
+@pytest.mark.parametrize("found", [0.0, 2.0])
+def test_debris_seen_or_not_is_told_by_name(truth, found):
+    littered, clear = truth["d3_02_top.jpg"], truth["d1_01_top.jpg"]
+    tried = tuple(Tried(s, result_of(s, {"debris_count": Quantity(found, 0.2, "1")})) for s in (littered, clear))
+    wrong = littered if found < 1 else clear
+    assert Trial("given", tried, frozenset()).debris_mistakes() == (2, [wrong["file"]])
 
 
 def test_soot_missed_and_soot_that_is_not_there_are_told_by_name(truth):
