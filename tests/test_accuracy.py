@@ -124,8 +124,8 @@ def test_soot_is_not_asked_of_the_new_candle(truth):
 
 
 def test_a_wall_that_the_photo_does_not_show_is_not_missing(truth):
-    """Seen from tilted by 18 degrees, the near rim hides the wall beneath it; where the truth leaves sectors out because
-    they do not show, geometry says the same."""
+    """Tilted by 18 degrees, the near rim hides the wall beneath it; where the truth leaves sectors out because they do
+    not show, geometry says the same."""
     clean, nothing = truth["d2_03_top.jpg"], [None] * 12
     score = scored("soot_delta_L by clock, clean", [(clean, result_of(clean, {}, {"soot_delta_L": nothing}))])
     assert 6 <= score.missing <= 9
