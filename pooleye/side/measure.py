@@ -33,6 +33,8 @@ U_HEADSPACE_MM = 0.5  # judged: a ruler held to the rim, written down to the nea
 U_WAX_LINE_MM = 0.35  # judged: meniscus and the thickness of the edge
 U_DEPTH_LINE_MM = 0.6  # judged: the solid's upper edge is soft
 TOO_OBLIQUE_DEG = 30.0
+CLEAR_SCORE, VAGUE_SCORE = 2.8, 2.4
+U_VAGUE_MM, U_VAGUE_DEG = 1.3, 1.0  # judged: of heights and of the roll, at VAGUE_SCORE
 SURE_SCORE = 2.7  # of an outline, from which an odd pose is believed
 
 
@@ -203,7 +205,12 @@ def _height_u_mm(scene: Scene, height_mm: float) -> float:
     """How uncertain a height above the underside is from the outline: where along the axis the vessel was fitted."""
     mm_per_px = 1.0 / _px_per_mm(scene.located)
     along = float(np.sqrt(scene.located.covariance[1, 1])) * mm_per_px
-    return float(np.hypot(along, scene.outside.u_foot_mm))
+    return float(np.hypot(np.hypot(along, scene.outside.u_foot_mm), U_VAGUE_MM * _vague(scene.located)))
+
+
+def _vague(located: Located) -> float:
+    """From 0 for an outline seen all round to 1 for one seen in part, whose lines may be others beside them."""
+    return float(np.clip((CLEAR_SCORE - located.score) / (CLEAR_SCORE - VAGUE_SCORE), 0.0, 1.0))
 
 
 def _px_per_mm(located: Located) -> float:
@@ -236,7 +243,9 @@ def _flame_quantities(
         u_pool_mm=float(np.hypot(U_HEADSPACE_MM, _height_u_mm(scene, 0.0))),
         wax_mm=None if wax is None else wax.surface.height_mm,
         scale=_scale(scene, body.middle_mm),
-        u_roll_deg=float(np.degrees(np.sqrt(scene.located.covariance[3, 3]))),
+        u_roll_deg=float(
+            np.hypot(np.degrees(np.sqrt(scene.located.covariance[3, 3])), U_VAGUE_DEG * _vague(scene.located))
+        ),
     )
     found = dict(sizes.quantities)
     flags = list(sizes.flags)

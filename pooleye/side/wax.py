@@ -42,6 +42,7 @@ MAX_WEDGE_MM = 2.0
 LIQUID_UNASKED_MM = (2.0, 9.0)  # depths believed where the pool's height was not given
 FAR_SIDE_MM = 3.0
 BRIGHT_ABOVE_MM = (4.0, 12.0)  # judged: where a flame's bright part begins, above the pool: wick 6 mm, blue foot
+HIDES_MM = 2.5  # how far below a ring's edge the flame may still seem to show
 RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
 DEPTH_RANGE_MM = (1.2, 25.0)
 FLAME_CODE = 235.0
@@ -168,6 +169,8 @@ def _surface_of(
     far_mm = _far_side_mm(pool_mm, pose, radius_mm)
     ring = [line for line in clear if high < line.height_mm - pool_mm <= RING_MM]
     ring = [line for line in ring if abs(line.height_mm - far_mm) > FAR_SIDE_MM]
+    # a ring hides what burns behind it
+    ring = [line for line in ring if flame_mm is None or flame_mm > line.height_mm - HIDES_MM]
     return max(ring, key=lambda line: line.vote, default=None)
 
 

@@ -1,0 +1,62 @@
+"""Where flames burn in a whole picture, and the flame told from its image and the vessel from things beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from drawn import Drawing
+
+from pooleye.side.alight import flame_places
+from pooleye.side.facing import plane_map
+from pooleye.side.measure import measure_side
+
+FLAME, GLINT = (255, 250, 225), (255, 255, 255)
+
+
+def with_drop(drawing: Drawing, foot_mm: float, height_mm: float, colour: tuple[int, int, int]) -> np.ndarray:
+    """The picture with one more drop of light on the vessel's axis."""
+    t = np.linspace(0, 1, 60)
+    half = 0.11 * height_mm * t * (1 - t) ** 0.74 / (0.5747 * 0.4253**0.74)
+    x, height = np.r_[-half, half[::-1]], foot_mm + (1 - np.r_[t, t[::-1]]) * height_mm
+    seen = np.column_stack([x, height, np.ones_like(x)]) @ plane_map(drawing.pose()).T
+    picture = drawing.pixels()
+    cv2.fillPoly(picture, [np.round(seen[:, :2] / seen[:, 2:]).astype(np.int32)], colour, cv2.LINE_AA)
+    return picture
+
+
+def test_flames_are_found_and_glints_and_windows_are_not():
+    drawing = Drawing()
+    (place,) = flame_places(drawing.pixels())
+    tip, foot = drawing.pose().axis_px([95.0, 65.0])
+    assert tip[1] < place[1] < foot[1]
+    assert place[0] == pytest.approx(tip[0], abs=4)
+    glint = with_drop(replace(drawing, flame_mm=0.0), 65.0, 30.0, GLINT)
+    glint[50:300, 100:500] = (255, 255, 250)
+    assert not len(flame_places(glint))
+
+
+def test_an_image_that_stands_on_the_flames_tip_is_not_measured_with_it():
+    """The wall behind mirrors the flame; seen from above, the image stands on the flame."""
+    drawing = Drawing(flame_mm=16.0, flame_width_mm=4.0, wax_mm=45.0, foot_mm=48.0)
+    picture = with_drop(drawing, 63.5, 12.0, FLAME)
+    photo = replace(drawing.photo(), rgb=picture)
+    result = measure_side(photo, drawing.vessel, headspace_mm=drawing.headspace_mm)
+    height = result.quantities["flame_height"]
+    assert abs(height.value - 16.0) <= min(2 * height.u, 4.0)
+    assert result.quantities["flame_count"].value == 1
+
+
+def test_the_candle_is_meant_and_not_the_tin_beside_it():
+    """An opaque vessel of the same shape, with far clearer edges, stands beside the glass that burns."""
+    candle = Drawing(size_px=(1600, 1200), shift_px=(-250.0, 0.0), distance_mm=420.0)
+    tin = replace(candle, see_through=False, flame_mm=0.0, shift_px=(330.0, -10.0))
+    picture, other = candle.pixels(), tin.pixels()
+    picture[:, 930:] = other[:, 930:]
+    result = measure_side(replace(candle.photo(), rgb=picture), candle.vessel, headspace_mm=candle.headspace_mm)
+    height = result.quantities["flame_height"]
+    assert abs(height.value - candle.flame_mm) <= 2 * height.u
+    assert result.outlines_px.rim is not None
+    assert result.outlines_px.rim["cx"] < 800
