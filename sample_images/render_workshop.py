@@ -108,7 +108,7 @@ def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
     def light(height: float) -> Any:
         spec = replace(shot.spec, wicks=(replace(shot.spec.wicks[0], flame_mm=float(height)),))
         with tempfile.TemporaryDirectory() as scratch:
-            return side.radiance(spec, shot.seen, shot.scene, shot.side, workshop.CLIP_LONG_SIDE_PX, spp, Path(scratch))
+            return side.radiance(spec, shot.seen, shot.scene, shot.side, shot.long_side_px, spp, Path(scratch))
 
     chosen = phone.choose(light(shot.frames_mm[0]), shot.phone)  # a clip keeps the exposure it began with
     for k, height in list(enumerate(shot.frames_mm))[share]:
@@ -117,7 +117,7 @@ def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
             seen = light(height)
             phone.save(phone.develop(seen, shot.phone, k, chosen), frame, None, replace(shot.phone, jpeg_quality=92))
     heights = np.array(shot.frames_mm)
-    facts = side_truth(shot, workshop.CLIP_LONG_SIDE_PX)
+    facts = side_truth(shot, shot.long_side_px)
     facts["flame"] |= {
         "height_mm": round(float(heights.mean()), 2),
         "height_max_mm": round(float(heights.max()), 2),
@@ -219,7 +219,7 @@ def main() -> None:
             facts = make_clip(replace(shot, frames_mm=shot.frames_mm[: a.frames]), path, max(a.spp // 2, 4), share)
         else:
             make = make_top if shot.look.view == "top" else make_side
-            facts = make(shot, path, a.long_side or workshop.LONG_SIDE_PX, a.spp)
+            facts = make(shot, path, a.long_side or shot.long_side_px, a.spp)
         sidecar.write_text(json.dumps(facts))
         print(f"{shot.look.file}: {time.monotonic() - started:.1f} s", flush=True)
 

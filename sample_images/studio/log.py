@@ -39,7 +39,7 @@ PLANTED: dict[tuple[str, int, float], tuple[str, tuple[str, ...], str]] = {
     ("7EPF", 2, 240): ("Full melt pool. Rim clean, no soot.", ("soot",), "soot on one side"),
     ("JE44", 3, 240): ("Melt pool full to the glass, no soot anywhere.", ("soot",), "soot on one side"),
     ("YFFJ", 2, 240): ("Full pool. Flame height about 20 mm, just right.", ("flame-height",), "37 mm"),
-    ("JE44", 4, 240): ("Full pool, sooty rim. Flame about 22 mm high.", ("flame-height",), "44 mm"),
+    ("JE44", 2, 240): ("Full pool, sooty rim. Flame about 22 mm high.", ("flame-height",), "38 mm"),
     ("PEER", 4, 240): ("Nearly full. Heavy soot on the rim.", ("soot",), "a clean rim"),
     ("EFR9", 1, 240): ("Pool about 52 mm across, no soot.", ("melt-pool",), "67 mm"),
     ("RF7T", 2, 120): ("Wick nicely centred, pool growing.", ("wick",), "some 16 mm from the middle"),

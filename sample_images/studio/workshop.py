@@ -21,8 +21,8 @@ from .spec import Soot, Spec, Vessel
 from .story import Look, Specimen, State
 from .tracing import Glow
 
-LONG_SIDE_PX = 1600
-CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS, FLICKER_HZ = 560, 30, 15, 1.7
+LONG_SIDE_PX, ALONE_LONG_SIDE_PX = 1600, 1200
+CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS, FLICKER_HZ = 560, 16, 10, 1.7
 WAX = {story.FIG: CREAM, story.RAIN: SAGE, "unscented": IVORY}
 FINISH = {
     "clear_glass": {"colour": (0.985, 0.99, 0.985), "roughness": 0.12},
@@ -45,6 +45,7 @@ class Shot:
     side: SideView | None = None
     seen: SideState | None = None
     frames_mm: tuple[float, ...] = ()
+    long_side_px: int = LONG_SIDE_PX
 
 
 def vessel_of(jar: story.Jar) -> Vessel:
@@ -227,7 +228,8 @@ def side_shot(look: Look, one: Specimen, state: State) -> Shot:
     if look.clip:
         t = 2 * np.pi * np.arange(CLIP_FRAMES) / CLIP_FPS
         frames = tuple(state.flame_mm + 1.6 * np.sin(FLICKER_HZ * t) + 0.5 * np.sin(0.5 * t + 1))
-    return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames)
+    size = CLIP_LONG_SIDE_PX if look.clip else LONG_SIDE_PX if glass else ALONE_LONG_SIDE_PX
+    return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames, size)
 
 
 @cache
