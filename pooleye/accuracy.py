@@ -250,7 +250,8 @@ def read_annotated(folder: str | Path) -> Annotated:
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
         about = told if isinstance(told, dict) else {}
-        shots = tuple(shot for shot in about.get("shots", told) if (path.parent / shot["file"]).is_file())
+        pictures = path.parent / about.get("folder", "")
+        shots = tuple(shot for shot in about.get("shots", told) if (pictures / shot["file"]).is_file())
         kept_out = frozenset(about.get("kept_out_of_training", ()))
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise UsageError(
@@ -261,7 +262,7 @@ def read_annotated(folder: str | Path) -> Annotated:
         ) from error
     if not shots:
         raise UsageError("photos-missing", f"none of the photos named in {path} is there", hint="copy them beside it")
-    return Annotated(path.parent, shots, kept_out, str(about.get("tuning", "")))
+    return Annotated(pictures, shots, kept_out, str(about.get("tuning", "")))
 
 
 def try_photos(

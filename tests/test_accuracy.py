@@ -262,7 +262,7 @@ def test_the_page_shows_the_pictures_of_its_failures(two_photos, outside):
     trial = Trial("given", (Tried(shot, far_off),), annotated.kept_out)
     Path("page").mkdir()
     Path("page/old.jpg").write_bytes(b"")
-    page, picture = write_page("page.md", annotated, [trial])
+    page, picture = write_page("page.md", annotated, [trial], "accuracy")
     assert f"]({picture.as_posix()})" in page.read_text(encoding="utf-8")
     assert picture.stat().st_size < 150_000
     assert sorted(Path("page").iterdir()) == [picture]
@@ -272,7 +272,9 @@ def test_what_does_not_hold_is_marked_on_the_page(truth):
     shot = truth["d1_01_top.jpg"]
     far_off = result_of(shot, {"pool_diameter": Quantity(99.0, 0.5, "mm"), "tilt": Quantity(12.1, 0.5, "deg")})
     text = page_text(
-        Annotated(Path(), (shot,), frozenset(), ""), [Trial("given", (Tried(shot, far_off),), frozenset())]
+        Annotated(Path(), (shot,), frozenset(), ""),
+        [Trial("given", (Tried(shot, far_off),), frozenset())],
+        "accuracy",
     )
     off = 99.0 - shot["pool"]["equivalent_diameter_mm"]
     assert f"| **{off:.2f}** (1) |" in text

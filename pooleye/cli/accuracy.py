@@ -51,7 +51,8 @@ def accuracy(
             typer.echo(f"interrupted after {len(trial.tried)} of {len(photos.shots)} photos", err=True)
             raise typer.Exit(130)
     if write is not None:
-        for path in write_page(write, photos, trials):
+        named = "" if folder == HERE else f"{folder} "
+        for path in write_page(write, photos, trials, f"pooleye accuracy {named}--write {write}"):
             typer.echo(f"wrote {path}")
 
 

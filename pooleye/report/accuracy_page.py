@@ -24,7 +24,7 @@ PICTURE_PX, PICTURE_QUALITY = 900, 78
 
 HEAD = """# Accuracy
 
-*Written by `pooleye accuracy --write docs/accuracy.md`; do not edit by hand.*
+*Written by `{command}`; do not edit by hand.*
 
 {photos} photos of {candles} candles, {good} good and {bad} bad ones, were measured and compared with what is true of
 them. **They are rendered, not taken of real candles**: that is how the truth is known exactly, and it is also the limit
@@ -52,22 +52,24 @@ TABLE_HEAD = """
 """
 
 
-def write_page(path: str | Path, photos: Annotated, trials: Sequence[Trial]) -> list[Path]:
-    """Writes the page and, in a folder of its name beside it, the pictures; gives the paths. Old pictures go."""
+def write_page(path: str | Path, photos: Annotated, trials: Sequence[Trial], command: str) -> list[Path]:
+    """Writes the page and, in a folder of its name beside it, the pictures; gives the paths. Old pictures go.
+    `command` is what wrote it."""
     page = Path(path)
     folder = page.with_suffix("")
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("*.jpg"):
         old.unlink()
     drawn = [(file, words, _draw(photos, trials[0], file, folder)) for file, words in worst(trials[0], PICTURES)]
-    page.write_text(page_text(photos, trials) + _gallery(drawn, folder.name), encoding="utf-8")
+    page.write_text(page_text(photos, trials, command) + _gallery(drawn, folder.name), encoding="utf-8")
     return [page, *(picture for _, _, picture in drawn)]
 
 
-def page_text(photos: Annotated, trials: Sequence[Trial]) -> str:
+def page_text(photos: Annotated, trials: Sequence[Trial], command: str) -> str:
     """The page without its pictures."""
     first = trials[0]
     head = HEAD.format(
+        command=command,
         photos=len(photos.shots),
         candles=len({shot["candle"] for shot in photos.shots}),
         good=len(first.good),
