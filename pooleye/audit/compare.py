@@ -309,6 +309,9 @@ def compare_word(claim: Claim, evidence: Evidence, scale: Scale) -> Comparison:
             claim, "cannot-tell", name, measured, gap_u,
             "the measurement is too uncertain to tell any of the words apart",
         )  # fmt: skip
+    none = scale.bands.get("none")
+    if claim.state != "none" and none is not None and none.gap(measured.value) == 0 and 0 < abs(gap_u) <= CONSISTENT_U:
+        return _comparison(claim, "cannot-tell", name, measured, gap_u, "so little may be there and not be measured")
     return _judged(claim, name, measured, gap_u)
 
 
@@ -321,7 +324,12 @@ def _meant(
     if claim.state == "none":
         name, measured, gap = max(gaps, key=lambda one: abs(one[2]) / math.hypot(one[1].u, vague))
     else:
-        name, measured, gap = min(gaps, key=lambda one: (abs(one[2]), one[1].u))
+        inside = [one for one in gaps if one[2] == 0]
+        nearest = min(abs(one[2]) for one in gaps)
+        # Where both lie as far off, the worst place is what might still bear the word out.
+        name, measured, gap = (
+            min(inside, key=lambda one: one[1].u) if inside else [one for one in gaps if abs(one[2]) == nearest][-1]
+        )
         gap = 0.0 if len({math.copysign(1.0, one[2]) for one in gaps if one[2]}) > 1 else gap
     return name, measured, gap / math.hypot(measured.u, vague)
 
