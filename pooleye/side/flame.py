@@ -124,7 +124,7 @@ def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> lis
     patches = [k for k in range(1, count) if boxes[k, cv2.CC_STAT_HEIGHT] >= tall_px]
     patches.sort(key=lambda k: -int(boxes[k, cv2.CC_STAT_AREA]))
     seeds = []
-    for patch in patches[:12]:
+    for patch in patches[:6]:
         top, height = (int(boxes[patch, part]) for part in (cv2.CC_STAT_TOP, cv2.CC_STAT_HEIGHT))
         for row in sorted({min(top + step_px, len(labels) - 1), top + height // 2}):
             columns = np.flatnonzero(labels[row] == patch)
