@@ -110,10 +110,9 @@ def begin() -> None:
         import_module(name)
     import numpy as np
 
-    from pooleye.top import networks
+    from pooleye.top.locate import find_mouths
 
-    for net, (width, height) in (("far", networks.FAR_PX), ("near", (networks.NEAR_PX, networks.NEAR_PX))):
-        networks.run(net, np.zeros((height, width, 3), np.uint8))
+    find_mouths(np.zeros((480, 640, 3), np.uint8))
 
 
 def snap_job(ask: Snap) -> tuple[Any, tuple[int, int]]:
