@@ -57,7 +57,7 @@ def _is_flame(body: Body, floor_mm: float) -> bool:
     """Upright, narrower at the top than at its widest, and not wax that shines."""
     widths = body.widths
     widest = float(np.percentile(widths, 90))
-    upright = body.length_mm >= 0.7 * widest
+    upright = body.length_mm >= (1.0 if body.top == "lip" else 0.7) * widest  # a lit wall behind the rim is broad
     tapers = (
         body.top in ("lip", "washed", "picture")
         or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
