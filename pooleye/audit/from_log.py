@@ -21,6 +21,8 @@ from pooleye.flags import REASONS
 AFTER_SNUFFING = frozenset({"wick_offset", "wick_lean", "soot_delta_L", "soot_darkest", "soot_arc",
                             "carbon_ball_diameter", "debris_count"})  # fmt: skip
 BY_HAND = "by hand"
+#: From the side a burning candle shows its flame; a photo read as from the side with these flags is not believed.
+_TAKEN_FOR_SIDE = {"view-uncertain", "flame-none"}
 
 
 @dataclass
@@ -154,6 +156,9 @@ def _add_photo(look: Look, photo: records.Photo) -> None:
         why = known.meaning.rstrip(".") if known else reading.reason or "declined"
         look.amiss.append(f"{photo.original_name} could not be measured ({why[0].lower()}{why[1:]})")
     from_side = reading is not None and reading.result.get("view") == "side"
+    if reading is not None and from_side and look.phase == "alight" and set(reading.flags) >= _TAKEN_FOR_SIDE:
+        look.amiss.append(f"{photo.original_name} may be from above, not from the side, and is not used")
+        reading = None
     for name, value in {**_values(reading), **_values(corrected)}.items():
         # A side photo judges the glass from outside; testers speak of the inside of the rim, which is seen from above.
         rank = 1 if from_side and name.startswith("soot") else 0

@@ -63,6 +63,8 @@ class Bench:
         soot_by_clock: list[float] | None = None,
         declined: str | None = None,
         phase: str = "alight",
+        view: str = "top",
+        flags: tuple[str, ...] = (),
         **values: tuple[float, float],
     ) -> str:
         """File a photo that was measured with these values (value, u); or declined. Returns its name."""
@@ -77,8 +79,8 @@ class Bench:
         quantities = {name: {"value": v, "u": u, "unit": QUANTITIES[name][0]} for name, (v, u) in values.items()}
         by_clock = {"soot_delta_L": {"unit": "1", "values": soot_by_clock}} if soot_by_clock else {}
         result = {
-            "photo": path.name, "view": "top", "status": "declined" if declined else "measured", "reason": declined,
-            "hint": None, "flags": [], "quantities": quantities, "by_clock": by_clock, "outlines_px": {},
+            "photo": path.name, "view": view, "status": "declined" if declined else "measured", "reason": declined,
+            "hint": None, "flags": list(flags), "quantities": quantities, "by_clock": by_clock, "outlines_px": {},
             "method": "top/1",
         }  # fmt: skip
         record_reading(self.workspace, job, {"result": result})

@@ -99,6 +99,24 @@ def test_a_declined_photo_says_why_a_claim_cannot_be_told(bench):
     assert service.audit_of(bench.workspace).without_photo == ()
 
 
+def test_a_photo_from_above_taken_for_one_from_the_side_is_not_believed(bench):
+    a, *_ = bench.codes
+    bench.photo(a, 60, view="side", flags=("view-uncertain", "flame-none"), pool_depth=(25.0, 1.0))
+    bench.note(a, 60, "pool 8 mm deep")
+    (row,) = service.audit_of(bench.workspace).rows
+    assert row.verdict == "cannot-tell"
+    assert "may be from above" in row.why
+
+
+def test_soot_seen_from_above_goes_before_soot_seen_from_the_side(bench):
+    a, *_ = bench.codes
+    bench.photo(a, 120, view="side", soot_delta_L=(0.0, 0.2))
+    bench.photo(a, 120, SMUDGED, soot_delta_L=(-4.0, 0.8), soot_arc=(90.0, 20.0))
+    bench.note(a, 120, "no soot")
+    (row,) = service.audit_of(bench.workspace).rows
+    assert (row.verdict, row.source) == ("contradicts", "shot_2.jpg")
+
+
 def test_a_value_by_hand_counts_where_no_photo_shows_it(bench):
     a, *_ = bench.codes
     bench.photo(a, 240, pool_diameter=(50.0, 0.5))
