@@ -161,7 +161,7 @@ def _correct(workspace: Workspace, form: Form) -> Result:
 def _strike(workspace: Workspace, form: Form) -> Result:
     from pooleye.burnlog.corrections import strike
 
-    return strike(workspace, "photo", form.need("photo", "the photo"), form.text("why") or "retaken")
+    return strike(workspace, "photo", form.need("photo", "the photo"), form.need("why", "the reason"))
 
 
 def _refile(workspace: Workspace, form: Form) -> Result:

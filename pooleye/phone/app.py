@@ -17,10 +17,8 @@ from pooleye.errors import PooleyeError
 from pooleye.phone import log_routes, photo_routes, uploads
 from pooleye.phone.guard import Guard, TooMuch
 from pooleye.phone.pairing import Pairing
-from pooleye.phone.state import Bench, bench_of
+from pooleye.phone.state import STATIC, Bench, bench_of
 from pooleye.phone.work import Busy, Work
-
-_HERE = Path(__file__).parent
 
 
 async def _told_error(request: Request, error: Exception) -> Response:
@@ -69,7 +67,7 @@ def _routes() -> list[Route | Mount]:
         Route("/trial/{number}", log_routes.trial_page),
         Route("/audit", log_routes.audit_page),
         Route("/report/{kind}/{which}", log_routes.report),
-        Mount("/static", StaticFiles(directory=_HERE / "static")),
+        Mount("/static", StaticFiles(directory=STATIC)),
     ]
 
 

@@ -34,6 +34,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=()",
 }
+# Style and scripts are asked for with their own hash: another version has another address.
+_KEPT = "public, max-age=31536000, immutable"
 _OPEN = ("/pair", "/static/")
 _METHODS = ("GET", "HEAD", "POST", "PUT")
 
@@ -68,7 +70,7 @@ class Guard:
         if scope["type"] != "http":
             return
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
-        answer = _with_headers(send)
+        answer = _with_headers(send, _KEPT if scope["path"].startswith("/static/") else "no-store")
         refusal = self._refusal(scope, headers)
         if refusal is not None:
             await _say(answer, refusal)
@@ -156,11 +158,11 @@ def _counted(receive: Receive, limit: int) -> Receive:
     return counted
 
 
-def _with_headers(send: Send) -> Send:
+def _with_headers(send: Send, cache: str) -> Send:
     async def answer(message: Message) -> None:
         if message["type"] == "http.response.start":
             given = {name.lower() for name, _ in message.get("headers", [])}
-            more = {"cache-control": "no-store", **HEADERS}
+            more = {"cache-control": cache, **HEADERS}
             extra = [(k.encode(), v.encode()) for k, v in more.items() if k.encode() not in given]
             message["headers"] = [*message.get("headers", []), *extra]
         await send(message)

@@ -119,6 +119,8 @@ async def _after(request: Request, name: str, fields: Mapping[str, str], key: st
     if name == "refile" and SHA256.fullmatch(photo):
         await bench.ask(work.again_job, photo)
         return back(f"/photo/{photo}?told={key}")
+    if name == "strike" and SHA256.fullmatch(photo):
+        return back(f"/photo/{photo}?told={key}")
     if name == "settle":
         return back(f"/audit?told={key}")
     code = fields.get("code") or fields.get("which", "").partition("/")[0]

@@ -7,6 +7,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Literal
 
@@ -24,6 +25,7 @@ from pooleye.phone.words import Told
 from pooleye.phone.work import Work
 from pooleye.units import format_length
 
+STATIC = Path(__file__).with_name("static")
 KEY = re.compile(r"[0-9a-f]{32}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
 KEPT_BEFORE = Told((), ("This was kept before; nothing was filed twice.",))
@@ -42,11 +44,13 @@ class Bench:
     read_only: bool = False
     templates: Environment = field(init=False)
     table: pages.Table = field(init=False)
+    version: str = field(init=False)
     told: OrderedDict[str, Told] = field(default_factory=OrderedDict)
     sizes: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.table = pages.Table(self.workspace)
+        self.version = sha256(b"".join(one.read_bytes() for one in sorted(STATIC.iterdir()))).hexdigest()[:12]
         self.templates = Environment(
             loader=PackageLoader("pooleye.phone"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )
@@ -74,6 +78,7 @@ class Bench:
             "failed": "",
             "cautions": cautions,
             "path": request.url.path,
+            "version": self.version,
         }
         return HTMLResponse(self.templates.get_template(name).render({**general, **shown}), status)
 

@@ -14,7 +14,7 @@ import pytest
 from sqlalchemy import select
 
 from pooleye.burnlog import store
-from pooleye.burnlog.records import Measurement, Reading
+from pooleye.burnlog.records import Measurement, Photo, Reading
 from pooleye.burnlog.store import Workspace
 from pooleye.phone.words import told
 
@@ -137,3 +137,18 @@ def test_the_same_photo_and_the_same_drawing_give_the_same_numbers_both_ways(
     numbers = _numbers(bench.workspace)
     assert numbers == _numbers(twin.workspace)
     assert any(by == "hand" for _, _, _, _, by, *_ in numbers)
+    for action, fields, arguments in (
+        ("refile", {"code": bench.codes[1]}, ("refile", sha256[:12], bench.codes[1])),
+        ("strike", {"why": "shaken"}, ("strike", "photo", sha256[:12], "--why", "shaken")),
+    ):
+        key = re.search(
+            rf'action="/do/{action}".*?value="([0-9a-f]{{32}})"', phone.get(f"/photo/{sha256}").text, re.DOTALL
+        )
+        assert key
+        sent = phone.post(f"/do/{action}", data={"key": key[1], "photo": sha256, **fields})
+        answer, said = phone.get(sent.headers["location"]), told(twin(*arguments)).lines
+        name = re.compile(r"^\S+: (?=was)")  # a photo from a phone is called otherwise
+        assert {name.sub("", one) for one in said} <= {name.sub("", one) for one in shown_lines(answer)}
+    with bench.workspace.read() as session:
+        (photo_kept,) = session.scalars(select(Photo))
+        assert (photo_kept.candle.code, photo_kept.void_reason) == (bench.codes[1], "shaken")
