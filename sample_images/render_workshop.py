@@ -105,7 +105,7 @@ def side_truth(shot: Shot, long_side: int) -> dict[str, Any]:
 
 def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
     """This share of the clip's frames as JPEGs in a folder of its name; those that are there are left alone."""
-    from studio import phone, side, workshop
+    from studio import phone, side
 
     folder = path.with_suffix("")
     folder.mkdir(parents=True, exist_ok=True)
@@ -123,14 +123,21 @@ def make_clip(shot: Shot, path: Path, spp: int, share: slice) -> dict[str, Any]:
         if not frame.exists():
             seen = light(height)
             phone.save(phone.develop(seen, shot.phone, k, chosen), frame, None, replace(shot.phone, jpeg_quality=92))
+    return clip_truth(shot)
+
+
+def clip_truth(shot: Shot) -> dict[str, Any]:
+    """That of its first picture, with the flame's height in every one."""
+    from studio import story
+
     heights = np.array(shot.frames_mm)
     facts = side_truth(shot, shot.long_side_px)
     facts["flame"] |= {
         "height_mm": round(float(heights.mean()), 2),
         "height_max_mm": round(float(heights.max()), 2),
         "heights_mm": np.round(heights, 2).tolist(),
-        "frames_per_second": workshop.CLIP_FPS,
-        "flicker_hz": workshop.FLICKER_HZ,
+        "frames_per_second": story.CLIP_FPS,
+        "flicker_hz": story.FLICKER_HZ,
     }
     return facts
 
@@ -139,11 +146,11 @@ def join_clip(frames: Path, target: Path) -> None:
     """H.264 in MP4 from a folder of JPEGs."""
     import av
     from PIL import Image
-    from studio import workshop
+    from studio import story
 
     target.parent.mkdir(parents=True, exist_ok=True)
     with av.open(str(target), "w") as container:
-        stream = container.add_stream("libx264", rate=workshop.CLIP_FPS, options={"crf": "23", "preset": "slow"})
+        stream = container.add_stream("libx264", rate=story.CLIP_FPS, options={"crf": "23", "preset": "slow"})
         for k, one in enumerate(sorted(frames.glob("frame_*.jpg"))):
             with Image.open(one) as picture:
                 frame = av.VideoFrame.from_image(picture.convert("RGB"))

@@ -20,6 +20,7 @@ from datetime import datetime, timedelta
 SOY_G_MM3 = 0.90e-3  # density of the wax, the same as pooleye assumes for soy
 ZONE = "+01:00"
 BURN_MIN = 240.0
+CLIP_FRAMES, CLIP_FPS, FLICKER_HZ = 16, 10, 1.7
 
 
 @dataclass(frozen=True)
@@ -246,7 +247,6 @@ def looks() -> tuple[Look, ...]:
     )
     found.append(Look("XCMM/burn3_240min_side_again.jpg", 3, 3, 240.0, "side", _taken(made[3], 3, 240, 110), tag=False))
     kept = [one for one in _named(found) if _kept(one, made[one.candle])]
-    kept.append(Look("EFR9/burn1_60min_side.jpg", 9, 1, 60.0, "side", _taken(made[9], 1, 60, 85), tag=False))
     kept.append(
         Look("XCMM/burn2_240min_side.mp4", 3, 2, 240.0, "side", _taken(made[3], 2, 240, 110), tag=False, clip=True)
     )

@@ -242,7 +242,7 @@ def loss_of(out: Tensor, true: Tensor, px: Tensor) -> Tensor:
         return (values.view_as(wall) * wall).sum(2) / area.clamp(min=1e-6)
 
     shown = area > 4
-    found, scale, told = by_sector(out[:, 0]), by_sector(out[:, 1]), by_sector(true)
+    found, told, scale = by_sector(out[:, 0]), by_sector(true), by_sector(out[:, 1]).clamp(min=0.25)
     error = (found - told).abs().detach()
     off = F.smooth_l1_loss(found, told, reduction="none", beta=10.0)
     sectors = ((error / scale + scale.log() + 0.9 * off) * shown).sum() / shown.sum()
@@ -259,7 +259,7 @@ def train(vessels: list[Any], photos: list[Any], seconds: float) -> Wall2Soot:
     seen = [example(vessels, photos, rng) for _ in range(1500)]
     while (done := (time.monotonic() - started) / seconds) < 1:
         for group in best.param_groups:
-            group["lr"] = 2e-3 * (1 + np.cos(np.pi * done)) / 2
+            group["lr"] = 1e-3 * min(1.0, 20 * done) * (1 + np.cos(np.pi * done))
         for _ in range(6):
             seen[rng.integers(len(seen))] = example(vessels, photos, rng)
         seen += [example(vessels, photos, rng) for _ in range(4 if len(seen) < POOL else 0)]
@@ -270,8 +270,8 @@ def train(vessels: list[Any], photos: list[Any], seconds: float) -> Wall2Soot:
         loss = loss_of(net(x), y, px)
         best.zero_grad()
         loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-        best.step()
+        if torch.isfinite(nn.utils.clip_grad_norm_(net.parameters(), 1.0)):
+            best.step()
     return net
 
 

@@ -22,7 +22,7 @@ from .story import Look, Specimen, State
 from .tracing import Glow
 
 LONG_SIDE_PX, ALONE_LONG_SIDE_PX = 1600, 1200
-CLIP_LONG_SIDE_PX, CLIP_FRAMES, CLIP_FPS, FLICKER_HZ = 560, 16, 10, 1.7
+CLIP_LONG_SIDE_PX = 560
 WAX = {story.FIG: CREAM, story.RAIN: SAGE, "unscented": IVORY}
 FINISH = {
     "clear_glass": {"colour": (0.985, 0.99, 0.985), "roughness": 0.12},
@@ -226,8 +226,8 @@ def side_shot(look: Look, one: Specimen, state: State) -> Shot:
     seen = SideState(round(8.0 + 0.7 * look.burn, 1) if reaches else None, smoke=state.smoke)
     frames: tuple[float, ...] = ()
     if look.clip:
-        t = 2 * np.pi * np.arange(CLIP_FRAMES) / CLIP_FPS
-        frames = tuple(state.flame_mm + 1.6 * np.sin(FLICKER_HZ * t) + 0.5 * np.sin(0.5 * t + 1))
+        t = 2 * np.pi * np.arange(story.CLIP_FRAMES) / story.CLIP_FPS
+        frames = tuple(state.flame_mm + 1.6 * np.sin(story.FLICKER_HZ * t) + 0.5 * np.sin(0.5 * t + 1))
     size = CLIP_LONG_SIDE_PX if look.clip else LONG_SIDE_PX if glass else ALONE_LONG_SIDE_PX
     return Shot(look, spec, made, phone_of(look, light, rng), tags_of(look, light), Glow(0.0), side, seen, frames, size)
 
