@@ -23,9 +23,10 @@ Array = NDArray[np.float64]
 LAG_ROWS = 2
 STEADY = 0.35  # quantile of a column's local rises: a step or a glint moves the median, hardly this
 LEAST_ROWS = 6  # a fade cannot be told from the edges of a lower wall than this
-FADE_SHARE = 0.95
-"""Mean darkening of the band over the rise of L* across it. For soot fading out linearly at depth D, over a band b:
-D / b - 1/2, that is 0.9 for the usual 14 mm (8 to 18 mm in the rendered photos this was developed on)."""
+STEEP_SHARE = 0.5
+"""Mean darkening of the band over the rise of L* across it, beyond the ends of RISES_L. For soot fading out linearly at
+depth D over a band b it is D / b - 1/2, that is 0.9 for the usual 14 mm, and D² / 2b², at most a half, for a coat that
+ends within the band: a very steep rise is more likely such a one's."""
 RISES_L = {
     "unsure": ((0.6, 0.0), (2.6, -2.4), (4.0, -4.6), (7.0, -7.8)),
     "quiet wall": ((0.4, 0.0), (1.5, -2.5), (3.0, -4.4), (7.0, -8.4)),
@@ -41,6 +42,8 @@ LEAST_LIKENESS = 0.7  # rank correlation of the two photos' rises round the cloc
 BEYOND_DOUBT_L = -4.0
 USUAL_RISE_L = 1.2  # expected of an unknown clean wall, to be on the safe side
 BASELINE_TRUST, BASELINE_QUANTILE = 0.6, 0.75  # share of the clean photo's larger rises expected in another light
+REACH_DEG = 28.0  # soot changes round the clock over about this much
+PRIOR_U_L, U_SECTOR_L = 4.5, 1.5  # by how much a wall of which nothing is known may be darkened; u of a known sector
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,16 +54,17 @@ class _Expected:
     quiet: bool
 
 
-def read_fade(band: Band, clean: Band | None, light: Array, turn: Turn | None) -> Array:
-    """Mean change of L* (SECTORS,) that goes with the wall's rise of L*; nan where too low a strip shows. `clean` is
-    the same vessel's band in its baseline photo, `light` (3,) what brings it to the photo's exposure and white."""
+def read_fade(band: Band, clean: Band | None, light: Array, turn: Turn | None) -> tuple[Array, Array]:
+    """Mean change of L* (SECTORS,) that goes with the wall's rise of L*, and u of it where too low a strip shows and
+    the neighbours must speak (else 0). `clean` is the same vessel's band in its baseline photo, `light` (3,) what
+    brings it to the photo's exposure and white."""
     rise = _by_sector(rise_of_lightness(_judged(band), band.depth_mm))
     reference = None if clean is None else _expected(clean, light, rise, turn)
     expected = reference or _Expected(np.full(SECTORS, USUAL_RISE_L), False)
-    faded = np.isfinite(rise)
-    if not faded.any():
-        return np.full(SECTORS, np.nan)
-    return np.where(faded, darkening(np.where(faded, rise - expected.rise, -np.inf), expected.quiet), np.nan)
+    known = np.isfinite(rise)
+    change = darkening(np.where(known, rise - expected.rise, -np.inf), expected.quiet)
+    between, u = _from_neighbours(change, known)
+    return np.where(known, change, np.minimum(between, 0.0)), np.where(known, 0.0, u)
 
 
 def _judged(band: Band) -> Array:
@@ -98,7 +102,20 @@ def darkening(rise: Array, quiet: bool) -> Array:
 
 def _read_off(rise: Array, table: str) -> Array:
     at, change = np.array(RISES_L[table]).T
-    return np.asarray(np.interp(rise, at, change) - FADE_SHARE * np.maximum(rise - at[-1], 0.0))
+    return np.asarray(np.interp(rise, at, change) - STEEP_SHARE * np.maximum(rise - at[-1], 0.0))
+
+
+def _from_neighbours(change: Array, known: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Change and its u where a sector shows no fade of its own, from those that do: soot varies smoothly round the
+    clock. Gaussian-process regression (Rasmussen & Williams 2006, section 2.2) with a mean of zero: no soot."""
+    if not known.any():
+        return np.zeros(SECTORS), np.full(SECTORS, PRIOR_U_L)
+    clock = np.arange(SECTORS) * 360.0 / SECTORS
+    apart = np.abs((clock[:, None] - clock + 180.0) % 360.0 - 180.0)
+    prior = PRIOR_U_L**2 * np.exp(-0.5 * (apart / REACH_DEG) ** 2)
+    gain = prior[:, known] @ np.linalg.inv(prior[np.ix_(known, known)] + U_SECTOR_L**2 * np.eye(int(known.sum())))
+    left = PRIOR_U_L**2 - (gain * prior[:, known]).sum(1)
+    return np.asarray(gain @ change[known]), np.sqrt(np.maximum(left, U_SECTOR_L**2))
 
 
 def _expected(clean: Band, light: Array, here: Array, turn: Turn | None) -> _Expected | None:

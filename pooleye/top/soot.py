@@ -27,16 +27,16 @@ Flags = NDArray[np.bool_]
 NO_CHANGE = np.ones(3)
 SOOTY_L = -3.0
 LEAST_PX = 4.0  # of wall a sector must show to be spoken of at all
-FORM, FADE, ALONE = 0.7, 0.7, 1.0
-"""Weights of the network and of the fade where both speak, and of the network alone. Each draws unsure soot towards
-none, so together they count for more than their mean. Least squares on the rendered photos, each candle's held against
-the others' (docs/method-soot.md)."""
+FORM, FADE = 0.4, 0.7
+"""Weights of the network and of the fade. Each draws unsure soot towards none, so together they count for more than
+their mean. Chosen on the rendered photos among a grid of tenths; neighbouring choices do as well (docs/method-soot.md).
+"""
 CHANNELS, LEAST_COLUMNS = 9, 6  # columns that a row of the baseline must show to count
 LEAST_ROWS = 6  # a baseline that shows less of its wall does not serve
 SCATTER = 1.4  # of the network's own scale: errors on rendered photos kept apart (docs/method-soot.md)
 U_LEAST_L, U_SHARE = 0.7, 0.15  # what no photo is free of; how far a coat's tone may be off
 U_NOTHING_L = 6.0  # by how much a wall of which nothing is known may be darkened
-DOUBT_L = 3.0  # where the network is surer than this that there is no soot, a rise of L* is something else
+DOUBT_L, HEARD_LEAST = 3.0, 0.6  # where the network is surer than this of no soot, a rise counts for less
 APART = 0.5  # of what the two readers differ by
 FAR_U_L = 1.5  # for each column between a sliver of wall and the nearest one that could be read
 LOW_MM = 4.6  # a fade cannot be told from the edges of a lower wall than this
@@ -72,12 +72,12 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
     weight = np.maximum(band.pixels, 1e-3).reshape(SECTORS, PER_SECTOR)
     weight = weight / weight.sum(1, keepdims=True)
     by_form = (weight * change[nearest].reshape(SECTORS, -1)).sum(1)
-    by_fade = read_fade(band, clean, light, turn)
+    by_fade, u_fade = read_fade(band, clean, light, turn)
     doubt = (weight * (scale[nearest] + FAR_U_L * away).reshape(SECTORS, -1)).sum(1)
-    heard = np.clip((doubt - by_form) / DOUBT_L, 0.0, 1.0)
-    by_sector = np.where(np.isfinite(by_fade), FORM * by_form + FADE * heard * np.nan_to_num(by_fade), ALONE * by_form)
-    spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * heard * np.nan_to_num(by_fade - by_form)
-    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (U_SHARE * by_sector) ** 2)
+    heard = np.clip((doubt - by_form) / DOUBT_L, HEARD_LEAST, 1.0)
+    by_sector = FORM * by_form + FADE * heard * by_fade
+    spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * (by_fade - by_form)
+    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + (U_SHARE * by_sector) ** 2)
     tall = (band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])) >= LOW_MM
     low = float((band.pixels * ~tall).sum() / band.pixels.sum())
     return summed_up(by_sector, u, np.where(shown, pixels, 0.0), profile is not None, low)
