@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 import re
 import socket
 import struct
@@ -282,6 +283,23 @@ def _(bench: Any, phone: httpx.Client) -> str:
     return _posted(
         bench, phone, whole[: len(whole) // 2], noise, _png_head(100_000, 100_000), _png_head(20_000, 20_000), heic
     )
+
+
+@attack("files", "forty JPEG, PNG and WebP with bytes changed at random, some cut short")
+def _(bench: Any, phone: httpx.Client) -> str:
+    chance, whole = random.Random(3), []
+    for kind in ("JPEG", "PNG", "WEBP"):
+        out = io.BytesIO()
+        Image.effect_noise((400, 300), 60).save(out, kind)
+        whole.append(out.getvalue())
+    for number in range(40):
+        data = bytearray(whole[number % 3])
+        for _ in range(chance.choice([1, 5, 40])):
+            data[chance.randrange(4, chance.choice([200, len(data)]))] = chance.randrange(256)
+        cut = chance.randrange(20, len(data)) if number % 4 == 0 else len(data)
+        sent = phone.post("/photo", data={"code": bench.codes[2]}, files={"file": ("p.jpg", bytes(data[:cut]))})
+        assert sent.status_code in (303, 422), sent.status_code
+    return "each measured, declined or refused (303 or 422)"
 
 
 @attack("files", "a JPEG with a page and a script behind its end")
