@@ -130,7 +130,7 @@ def events() -> list[dict[str, Any]]:
         if look.burn is not None and look.view == "top" and not look.blurred:
             one = made[look.candle]
             tester, text = note_of(one, look)
-            moment = one.lit[look.burn - 1] + timedelta(minutes=look.minutes + 2)
+            moment = one.lit[look.burn - 1] + timedelta(minutes=look.minutes)
             add(moment, "note", one, tester=tester, text=text)
     order = {
         name: k for k, name in enumerate(("weigh", "light", "heat", "throw", "depth", "note", "incident", "snuff"))
