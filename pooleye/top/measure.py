@@ -55,6 +55,7 @@ HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
+SURELY_WALL = 0.5  # of u of the wax's depth, to keep off the wax when soot is looked for
 HARDLY_SHOWN = 0.2  # share of the wall that shows where it is too low for a fade of soot
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
 
@@ -497,7 +498,9 @@ def _soot_flags(soot: Soot | None, before: Before | None) -> tuple[str, ...]:
 
 
 def _wall_band(photo: Photo, scene: Scene) -> Band:
-    return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, scene.depth_mm, scene.flames > 0)
+    """The wall down to where, for all that is known of the headspace, it is hardly wax."""
+    wax_line = scene.depth_mm - SURELY_WALL * scene.u_depth_mm
+    return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, wax_line, scene.flames > 0)
 
 
 def _soot_numbers(soot: Soot) -> dict[str, Quantity]:
