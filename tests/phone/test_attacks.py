@@ -285,14 +285,14 @@ def _(bench: Any, phone: httpx.Client) -> str:
     )
 
 
-@attack("files", "forty JPEG, PNG and WebP with bytes changed at random, some cut short")
+@attack("files", "twenty JPEG, PNG and WebP with bytes changed at random, some cut short")
 def _(bench: Any, phone: httpx.Client) -> str:
     chance, whole = random.Random(3), []
     for kind in ("JPEG", "PNG", "WEBP"):
         out = io.BytesIO()
         Image.effect_noise((400, 300), 60).save(out, kind)
         whole.append(out.getvalue())
-    for number in range(40):
+    for number in range(20):
         data = bytearray(whole[number % 3])
         for _ in range(chance.choice([1, 5, 40])):
             data[chance.randrange(4, chance.choice([200, len(data)]))] = chance.randrange(256)
