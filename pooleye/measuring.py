@@ -121,7 +121,7 @@ def measure_with_picture(
     try:
         photo = load_photo(path)
         check_picture(photo.rgb)
-        view, doubts = _settled_view(view, photo, vessel)
+        view, doubts = _settled_view(view, photo)
         result = _measure_view(photo, vessel, view, headspace_mm, baseline, baseline_headspace_mm)
         if doubts and result.status == "declined":
             other: View = "side" if view == "top" else "top"
@@ -165,13 +165,13 @@ def measure_soot_all_round(
     return Measured(result.with_flags(*flags).with_seconds(time.perf_counter() - started_s), one)
 
 
-def _settled_view(view: View, photo: Photo, vessel: Vessel) -> tuple[View, tuple[str, ...]]:
+def _settled_view(view: View, photo: Photo) -> tuple[View, tuple[str, ...]]:
     """Which view the photo is measured as, and a flag where the picture does not tell clearly."""
     if view != "auto":
         return view, ()
     from pooleye.viewpoint import viewpoint_of
 
-    return viewpoint_of(photo, vessel)
+    return viewpoint_of(photo)
 
 
 def measure_burst(paths: Sequence[str | Path], vessel: Vessel, *, headspace_mm: float | None = None) -> Measured:

@@ -113,5 +113,5 @@ def stand_in_top(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     monkeypatch.setitem(sys.modules, "pooleye.top", package)
     monkeypatch.setitem(sys.modules, "pooleye.top.measure", module)
     # pictures of these tests show nothing by which a view could be told
-    monkeypatch.setattr("pooleye.viewpoint.viewpoint_of", lambda photo, vessel: ("top", ()))
+    monkeypatch.setattr("pooleye.viewpoint.viewpoint_of", lambda photo: ("top", ()))
     return told

@@ -49,6 +49,12 @@ class Closeup:
         return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
 
     @property
+    def wax_share(self) -> float:
+        """Share of the mouth in which wax is seen, solid or liquid."""
+        mouth = self.mouth > 0.5
+        return float((mouth & (np.maximum(self.wax, self.pool) > 0.5)).sum()) / max(float(mouth.sum()), 1.0)
+
+    @property
     def px_per_radius(self) -> float:
         """Square pixels per rim radius."""
         return networks.NEAR_PX / 2 / networks.MARGIN
