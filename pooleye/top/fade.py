@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 LAG_ROWS = 2
 STEADY = 0.35  # quantile of a column's local rises: a step or a glint moves the median, hardly this
+LEAST_TALL_PX = 4.0  # of the picture that a column must be tall
 LEAST_ROWS = 6  # a fade cannot be told from the edges of a lower wall than this
 STEEP_SHARE = 0.5
 """Mean darkening of the band over the rise of L* across it, beyond the ends of RISES_L. For soot fading out linearly at
@@ -67,9 +68,13 @@ def read_fade(band: Band, clean: Band | None, light: Array, turn: Turn | None) -
     return np.where(known, change, np.minimum(between, 0.0)), np.where(known, 0.0, u)
 
 
-def _judged(band: Band) -> Array:
-    """L* down to BAND_MM, nan where unseen and below."""
-    return np.where((band.depth_mm < BAND_MM)[:, None], band.lightness, np.nan)
+def _judged(band: Band, lightness: Array | None = None) -> Array:
+    """L* down to BAND_MM; nan where unseen, below, and where the wall is seen so edge-on that its own edges blur over
+    what there is of it. `lightness`: in another light."""
+    counted = band.seen & (band.depth_mm < BAND_MM)[:, None]
+    tall_px = counted.sum(0) * (band.depth_mm[1] - band.depth_mm[0]) * band.px_per_mm
+    counted &= tall_px >= LEAST_TALL_PX
+    return np.where(counted, band.lightness if lightness is None else lightness, np.nan)
 
 
 def rise_of_lightness(lightness: Array, depth_mm: Array) -> Array:
@@ -125,8 +130,7 @@ def _expected(clean: Band, light: Array, here: Array, turn: Turn | None) -> _Exp
     the same number, the upper quartile of the baseline's, holds all round.
     """
     there = linear_to_lightness(np.clip(clean.linear * light, 0.0, 1.0))
-    counted = clean.seen & (clean.depth_mm < BAND_MM)[:, None]
-    columns = rise_of_lightness(np.where(counted, there, np.nan), clean.depth_mm)
+    columns = rise_of_lightness(_judged(clean, there), clean.depth_mm)
     known = columns[np.isfinite(columns)]
     if len(known) < LEAST_COLUMNS:
         return None

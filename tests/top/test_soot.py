@@ -30,7 +30,7 @@ from pooleye.top.wallband import Band, column_clock_deg, lip_marks, unwrap
 Array = NDArray[np.float64]
 Wall = Callable[[Array, Array], Array]  # azimuth_rad, depth_mm -> reflectance (..., 3)
 
-SIZE = (900, 900)
+SIZE = (1500, 1500)  # as large as the working picture of a phone photo
 RADIUS_MM, HEADSPACE_MM = 38.0, 20.0
 
 
