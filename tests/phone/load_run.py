@@ -83,12 +83,12 @@ class Phone(threading.Thread):
     def run(self) -> None:
         """A round every few seconds, a photo in every second one."""
         while time.time() < self.until:
-            self.ask("bench", "GET", "/")
-            page = self.ask("candle", "GET", f"/candle/{self.code}").text
+            self.ask("`GET /` bench", "GET", "/")
+            page = self.ask("`GET /candle/…`", "GET", f"/candle/{self.code}").text
             key = re.search(r'action="/do/note".*?value="([0-9a-f]{32})"', page, re.DOTALL)
             if key:
                 note = {"key": key[1], "code": self.code, "text": "flame steady, no soot"}
-                self.ask("keep a note", "POST", "/do/note", data=note)
+                self.ask("`POST /do/note`", "POST", "/do/note", data=note)
             if self.photos and self.chance.random() < 0.5:
                 self.photo(self.photos.pop())
             time.sleep(self.chance.uniform(3.0, 9.0))
@@ -99,13 +99,16 @@ class Phone(threading.Thread):
         key = f"{self.number:02d}{len(self.photos):02d}" + "x" * 28
         for offset in range(0, len(data), 256 * 1024):
             piece = data[offset : offset + 256 * 1024]
-            self.ask("piece of a photo (256 kB)", "PUT", f"/upload/{key}?offset={offset}", content=piece)
+            self.ask("`PUT /upload/…` 256 kB", "PUT", f"/upload/{key}?offset={offset}", content=piece)
         done = self.ask(
-            "file and measure a photo", "POST", "/photo", data={"upload": key, "size": len(data), "code": self.code}
+            "`POST /photo` file and measure",
+            "POST",
+            "/photo",
+            data={"upload": key, "size": len(data), "code": self.code},
         )
         if "location" in done.headers:
-            self.ask("result page", "GET", done.headers["location"])
-            self.ask("picture", "GET", f"{done.headers['location'].partition('?')[0]}/picture.jpg")
+            self.ask("`GET /photo/…` result", "GET", done.headers["location"])
+            self.ask("`GET /photo/…/picture.jpg`", "GET", f"{done.headers['location'].partition('?')[0]}/picture.jpg")
 
 
 def pair(address: str, said: Path) -> str:
@@ -148,7 +151,7 @@ def report(asked: argparse.Namespace, address: str, said: Path, codes: list[str]
     for one in phones:
         key = re.search(r'action="/do/light".*?value="(\w+)"', one.client.get(f"/candle/{one.code}").text, re.DOTALL)
         assert key
-        one.ask("light", "POST", "/do/light", data={"key": key[1], "code": one.code})
+        one.ask("`POST /do/light`", "POST", "/do/light", data={"key": key[1], "code": one.code})
     until = time.time() + asked.seconds
     for one in phones:
         one.until = until
