@@ -90,6 +90,8 @@ def log(tmp_path_factory):
     done = workshop.measured_log(opened, scenario)
     assert not done.undecided
     assert not done.unreadable
+    workshop.looked_again(opened, scenario)
+    workshop.looked_again(opened, scenario)  # run again, it does nothing twice
     yield opened
     opened.close()
 
@@ -189,6 +191,15 @@ def test_the_wick_adrift_is_a_stop(log):
     verdict = service.judge(log, ["RF7T"]).candles[0]
     assert verdict.word == "unsafe as tested"
     assert any("adrift" in one.rule or "wick" in one.rule for one in verdict.unsafe)
+
+
+def test_second_looks_are_kept_beside_the_tools_values(log):
+    settled = [row for row in audit_of(log).rows if row.settlement is not None]
+    assert [(row.candle, row.burn, row.settlement.verdict) for row in settled] == [("MAKX", 1, "photo-right")]
+    with log.read() as session:
+        pairs = [(photo, newest_reading(photo, by_hand=True)) for photo in session.scalars(select(records.Photo))]
+        told = [(photo.original_name, [m.quantity for m in one.measurements]) for photo, one in pairs if one]
+    assert told == [("IMG_2061.jpg", ["soot_delta_L"])]
 
 
 def test_the_tea_light_has_its_burning_time(log):

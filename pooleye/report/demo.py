@@ -111,6 +111,7 @@ def _workshop(
         yield from done.said()
         if done.interrupted:
             raise UsageError("interrupted", "the demo was interrupted", hint="run it again, it continues")
+        workshop.looked_again(log, story)
         yield from workshop.judged_log(log, story)
         for path, what in workshop.written_reports(log, story, folder):
             reports.append((path, what))

@@ -140,6 +140,28 @@ def measured_log(
     return run_batch(workspace, scenario.photos, workers=workers, progress=progress)
 
 
+def looked_again(workspace: Workspace, scenario: Scenario) -> None:
+    """What a person put right after the photos were measured: own values, contradictions settled. Done once only."""
+    from pooleye.audit import service
+    from pooleye.burnlog.corrections import adjust, photo_named
+    from pooleye.burnlog.filing import newest_reading
+
+    for told in scenario.data["second_looks"]:
+        more = {key: value for key, value in told.items() if key != "do"}
+        if told["do"] == "adjust":
+            with workspace.read() as session:
+                done = newest_reading(photo_named(session, told["photo"]), by_hand=True) is not None
+            if not done:
+                adjust(workspace, more.pop("photo"), more.pop("quantity"), more.pop("value"), **more)
+            continue
+        about = tuple(more.pop(key) for key in ("candle", "burn", "checkpoint_minutes", "quantity"))
+        for row in service.audit_of(workspace).rows:
+            open_ = row.verdict == "contradicts" and row.settlement is None
+            if open_ and (row.candle, row.burn, row.minutes, row.quantity) == about:
+                service.settle(workspace, row.id, more.pop("verdict"), **more)
+                break
+
+
 def judged_log(workspace: Workspace, scenario: Scenario) -> Iterator[str]:
     """Every candle judged, findings kept in the log; yields stops, the trial's decision and what the audit found."""
     from pooleye.audit.service import audit_of

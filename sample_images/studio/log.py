@@ -249,6 +249,16 @@ def scenario() -> dict[str, Any]:
         "codes": [one.code for one in made],
         "events": events(),
         "photos": photos(),
+        "second_looks": [
+            {
+                "do": "adjust", "photo": "IMG_2061.jpg", "quantity": "soot_delta_L", "value": "0", "half_width": "1",
+                "who": "Ida",
+            },
+            {
+                "do": "settle", "candle": "MAKX", "burn": 1, "checkpoint_minutes": 240.0, "quantity": "melt-pool",
+                "verdict": "photo-right", "by": "Ida", "why": "looked at the photo again: half of the wax",
+            },
+        ],
         "planted": [
             {
                 "candle": code, "burn": burn, "checkpoint_minutes": float(minutes),
