@@ -45,6 +45,9 @@ WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
 CRISP, IMPLIED = 0.4, 0.15  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
+LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
+"""Without the outer diameter: u of the rim's size is this share of the gap to another edge, if that is half as strong
+or more, and farther off than what a thin wall would make it."""
 TRIED, THIN, FINALISTS = 16, 5, 5
 """The most likely rings by their edges have their wax line looked at, by every fifth sample; the best of them fully."""
 
@@ -124,7 +127,10 @@ def choose_rim(
     best, ring, standing = scored[0]
     others = [s for s, other, _ in scored[1:] if apart(other.ellipse, ring.ellipse) > 0.01]
     lead = best - max(others, default=best - 1)
-    return Rim(ring.ellipse, standing, ring.strength, lead, _u_relative(ring.strength, lead))
+    u_relative = _u_relative(ring.strength, lead)
+    if ratio is None:
+        u_relative = float(np.hypot(u_relative, LIP_DOUBT * _other_edge(ring, rings)))
+    return Rim(ring.ellipse, standing, ring.strength, lead, u_relative)
 
 
 def _by_wax(standing: Standing) -> float:
@@ -183,10 +189,26 @@ def _as_lips(vectors: Array, ratio: float) -> Array:
     """(N, N), 0..1: how well ring j is the outer edge of a lip whose inner edge is ring i."""
     radius = vectors[:, 2]
     size = radius[None, :] / radius[:, None] / ratio - 1
+    return np.asarray(np.exp(-0.5 * (size / PAIR_U[0]) ** 2) * _alike(vectors))
+
+
+def _alike(vectors: Array) -> Array:
+    """(N, N), 0..1: how alike rings are in place and shape, whatever their size."""
+    radius = vectors[:, 2]
     place = np.hypot(*(vectors[None, :, k] - vectors[:, None, k] for k in (0, 1))) / radius[:, None]
     shape = vectors[:, 3:] / radius[:, None]
     stretch = np.abs(shape[None] - shape[:, None]).max(-1)
-    return np.asarray(np.exp(-0.5 * sum((v / u) ** 2 for v, u in zip((size, place, stretch), PAIR_U, strict=True))))
+    return np.asarray(np.exp(-0.5 * ((place / PAIR_U[1]) ** 2 + (stretch / PAIR_U[2]) ** 2)))
+
+
+def _other_edge(ring: Ring, rings: list[Ring]) -> float:
+    """How far off, relative to the radius, the strongest ring of the same shape lies: a lip has two edges, and without
+    the outer diameter nothing tells which of them is which. 0 where no other is nearly as strong."""
+    vectors = np.array([r.ellipse.vector() for r in (ring, *rings)])
+    gap = np.abs(vectors[:, 2] / vectors[0, 2] - 1)
+    claim = np.array([r.strength for r in (ring, *rings)]) * _alike(vectors)[0] * (gap > LEAST_LIP)
+    best = int(np.argmax(claim))
+    return float(gap[best]) if claim[best] > NEARLY * ring.strength else 0.0
 
 
 def _u_relative(strength: float, lead: float) -> float:
