@@ -183,7 +183,7 @@ def _legible(rgb: NDArray[np.uint8], around: Ellipse) -> tuple[str, ...]:
 def _see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | None) -> tuple[Scene, tuple[str, ...]]:
     """Rim, pose, depth and what lies in the vessel; looks again when the rim turns out elsewhere than guessed."""
     camera = camera_for(photo.full_size_px, photo.focal_35mm).scaled(1 / photo.scale_px)
-    if _wax_share(edge.close) < LEAST_WAX:
+    if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
     rim = choose_rim(photo.rgb, edge, camera, vessel, headspace_mm)
     close = edge.close
@@ -221,12 +221,6 @@ def _settled(standing: Standing, rim: Rim, close: Closeup) -> Standing:
     wax_px = wax_edge_px(close)
     frame = settle_on_wax(standing.frame, rim.ellipse, rim.u_relative, wax_px, line.depth_mm, line.u_depth_mm)
     return standing if frame is None else replace(standing, frame=frame)
-
-
-def _wax_share(close: Closeup) -> float:
-    """Share of the mouth in which wax is seen, solid or liquid."""
-    mouth = close.mouth > 0.5
-    return float((mouth & (np.maximum(close.wax, close.pool) > 0.5)).sum()) / max(float(mouth.sum()), 1.0)
 
 
 def _depth(
