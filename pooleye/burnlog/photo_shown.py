@@ -40,7 +40,8 @@ class PhotoShown:
     def found_px(self) -> dict[str, Any]:
         """Outlines to show, absent ones None: the tool's, with rim and pool as drawn by hand where they were."""
         names = ("rim", "pool", "wick", "flame_tip", "flame_base")
-        return {name: None for name in names} | dict(self.outlines_px) | dict(self.drawn_px)
+        drawn = {"pool": None, **self.drawn_px} if self.drawn_px else {}  # drawn without a pool: there is none
+        return {**dict.fromkeys(names), **self.outlines_px, **drawn}
 
 
 def show_photo(workspace: Workspace, sha256: str) -> PhotoShown:

@@ -416,7 +416,8 @@ class Claim(Numbered, Base):
 class Settlement(Numbered, Base):
     """A contradiction between note and photo, or words of danger in a note, settled by a person. The newest one counts.
 
-    ``claimed``: the claim or danger as it was read. ``measured``: the quantity it was held against, with the value then.
+    ``claimed``: the claim or danger as it was read. ``measured``: the quantity it was held against, with the value
+    then.
     """
 
     __tablename__ = "settlement"

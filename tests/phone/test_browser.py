@@ -329,4 +329,7 @@ def test_no_page_has_a_barrier_that_axe_finds(bench: Any, paired: Paired, photos
         page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
         for one in Axe().run(page).response["violations"]:
             found[f"{path} {one['id']}"] = [node["html"] for node in one["nodes"]][:2]
+        page.evaluate("document.documentElement.style.fontSize = '225%'")  # letters of twice the size
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            found[f"{path} wider than the phone"] = []
     assert found == {}

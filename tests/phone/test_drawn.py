@@ -8,7 +8,10 @@ from typing import Any
 
 import pytest
 
-from pooleye.burnlog.redraw import read_drawn
+from pooleye.burnlog import burns
+from pooleye.burnlog.photo_shown import show_photo
+from pooleye.burnlog.redraw import read_drawn, redraw
+from pooleye.burnlog.snap import snap
 from pooleye.errors import PooleyeError
 from pooleye.measurement import PhotoResult
 from pooleye.measuring import Vessel
@@ -99,11 +102,21 @@ def test_what_is_no_drawing_is_refused(rim: str, pool: str) -> None:
     assert refused.value.reference == "bad-drawing"
 
 
-def test_a_drawing_that_fits_nothing_in_the_photo_is_refused(bench: Any, photos: Path) -> None:
-    from pooleye.burnlog import burns
-    from pooleye.burnlog.redraw import redraw
-    from pooleye.burnlog.snap import snap
+def test_where_a_hand_says_no_pool_none_is_shown_and_the_tools_outline_is_kept(bench: Any, photos: Path) -> None:
+    burns.light(bench.workspace, [bench.codes[0]])
+    bench.clock.forward(minutes=60)
+    done = snap(bench.workspace, photos / "d1_01_top.jpg", code=bench.codes[0])
+    rim = done.result["outlines_px"]["rim"]
+    drawn = ",".join(str(rim[name]) for name in ("cx", "cy", "semi_major", "semi_minor", "angle_deg"))
+    redraw(bench.workspace, done.sha256, read_drawn(drawn, "", 2.0))
+    shown = show_photo(bench.workspace, done.sha256)
+    assert shown.found_px["pool"] is None
+    assert shown.by_hand["pool_coverage"].value == 0
+    assert shown.outlines_px["pool"]
+    assert shown.quantities["pool_coverage"].value > 0
 
+
+def test_a_drawing_that_fits_nothing_in_the_photo_is_refused(bench: Any, photos: Path) -> None:
     burns.light(bench.workspace, [bench.codes[0]])
     bench.clock.forward(minutes=60)
     done = snap(bench.workspace, photos / "d1_01_top.jpg", code=bench.codes[0])
