@@ -203,7 +203,7 @@ def main() -> None:
     p.add_argument("--frames", type=int, default=None, help="of the clip, for a quick look")
     p.add_argument("--variant", default="scalar_rgb", help="of Mitsuba: cuda_ad_rgb is fastest")
     p.add_argument("--share", default="1/1", help="K/N: every N-th photo, from the K-th on")
-    p.add_argument("--out", type=Path, default=WORKSHOP / "renders")
+    p.add_argument("--out", type=Path, default=Path.home() / ".cache" / "pooleye-workshop")
     p.add_argument("--collect", type=Path, help="gather a folder of renders into workshop/, render nothing")
     p.add_argument("--scenario", action="store_true", help="write workshop/scenario.json, render nothing")
     a = p.parse_args()

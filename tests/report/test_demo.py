@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import json
 import shutil
 from html.parser import HTMLParser
 
@@ -11,6 +12,7 @@ import pytest
 from pooleye import cautions
 from pooleye.errors import UsageError
 from pooleye.flags import Declined
+from pooleye.report import workshop
 from pooleye.report.demo import read_scenario, run_demo
 
 ENTRIES = """
@@ -31,6 +33,40 @@ rim_inner_mm = 76.0
 headspace_mm = 14.0
 baseline = "a.jpg"
 """
+
+
+#: One candle, one burn, one photo: what the workshop's log needs at the least.
+WORKSHOP = {
+    "about": "Invented.",
+    "settings": {"name": "Shed", "zone": "+01:00"},
+    "vessels": [{"name": "jar", "rim_inner_mm": 76.0}],
+    "waxes": [{"name": "soy"}],
+    "fragrances": [],
+    "wicks": [{"name": "wick 1"}],
+    "lots": [{"component": "wick", "label": "K-1", "of": "wick 1"}],
+    "trial": {"name": "one", "varies": "wick"},
+    "pours": [
+        {
+            "at": "2025-03-01T12:00+01:00",
+            "recipe": {"wax": "soy"},
+            "lots": ["K-1"],
+            "sets": [{"count": 1, "vessel": "jar", "wick": "wick 1", "fill_mass_g": 180.0, "trial": "one"}],
+        }
+    ],
+    "codes": ["MAKX"],
+    "events": [
+        {"at": "2025-03-18T12:00+01:00", "do": "weigh", "candle": "MAKX", "mass_g": 400.0},
+        {"at": "2025-03-19T12:00+01:00", "do": "light", "candle": "MAKX", "trimmed_mm": 6.0},
+        {"at": "2025-03-19T13:00+01:00", "do": "note", "candle": "MAKX", "text": "full pool", "tester": "Ida"},
+        {"at": "2025-03-19T13:01+01:00", "do": "heat", "candle": "MAKX", "value": 50.0},
+        {"at": "2025-03-19T13:02+01:00", "do": "incident", "candle": "MAKX", "kind": "wick-adrift"},
+        {"at": "2025-03-19T13:03+01:00", "do": "snuff", "candle": "MAKX", "how": "stopped"},
+    ],
+    "photos": [{"file": "MAKX new.jpg"}],
+    "second_looks": [
+        {"do": "adjust", "photo": "MAKX new.jpg", "quantity": "wick_offset", "value": "1mm", "who": "Ida"}
+    ],
+}
 
 
 @pytest.fixture
@@ -131,6 +167,40 @@ def test_the_nearest_key_is_suggested(samples):
     with pytest.raises(UsageError) as refused:
         read_scenario(samples)
     assert "rim_inner_mm" in refused.value.hint
+
+
+@pytest.fixture
+def with_workshop(samples, photos):
+    folder = samples / "workshop" / "photos"
+    folder.mkdir(parents=True)
+    shutil.copy(photos / "d5_00_top.jpg", folder / "MAKX new.jpg")
+    (samples / "workshop" / "scenario.json").write_text(json.dumps(WORKSHOP))
+    return samples
+
+
+def test_the_workshop_leaves_a_log_and_reports_that_the_page_leads_to(with_workshop, tmp_path, stand_in_top):
+    out = tmp_path / "out"
+    lines = list(run_demo(str(out), with_workshop, with_workshop=True, workers=1))
+    page = (out / "index.html").read_text("utf-8")
+    for name in ("trial.html", "candle-MAKX.html", "session-2025-03-19.html", "burnlog.xlsx"):
+        assert (out / name).is_file()
+        assert f'href="{name}"' in page
+    assert any(line.startswith("The trial “one”: ") for line in lines)
+    assert any("cd " in line and str(out / "workshop") in line for line in lines)
+
+
+def test_the_demo_run_again_files_nothing_twice(with_workshop, tmp_path, stand_in_top):
+    first, again = (list(run_demo(str(tmp_path / "out"), with_workshop, with_workshop=True, workers=1)) for _ in "ab")
+    assert any(line.startswith("1 photos filed") for line in first)
+    assert any(line.startswith("0 photos filed, 0 measured, 1 were in the log already") for line in again)
+
+
+def test_codes_that_do_not_fit_the_photos_are_refused(with_workshop, tmp_path):
+    path = with_workshop / "workshop" / "scenario.json"
+    path.write_text(json.dumps(WORKSHOP | {"codes": ["4AYJ"]}))
+    with pytest.raises(UsageError, match="gave the codes MAKX"):
+        workshop.begun_log(tmp_path / "out", workshop.read_scenario(with_workshop))
+    assert not (tmp_path / "out" / workshop.LOG_FOLDER).exists()
 
 
 def test_the_demo_command_without_samples_says_so(command, outside, monkeypatch):
