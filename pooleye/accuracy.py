@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -138,6 +138,10 @@ class Annotated:
     shots: tuple[Shot, ...]
     kept_out: frozenset[str]
     about: str
+
+    def seen_from(self, view: str) -> Annotated:
+        """Only the photos of one view; all of them for "both"."""
+        return replace(self, shots=tuple(shot for shot in self.shots if view in ("both", shot["view"])))
 
     def baseline_of(self, shot: Shot) -> Shot | None:
         """The good photo from above of the same candle, new and unlit, if that is another one."""

@@ -31,7 +31,8 @@ TUNING = (
     "No network was trained on these photos or chosen by them. When the photos from above were first measured, 2 of 67 "
     "good ones were declined and 2 rims were wrong altogether (by 14 % and 4 %): through clear glass the wax had been "
     "taken for the mouth. The first close look was then made ampler (AMPLE in pooleye/top/rim.py), with these photos "
-    "in view, and so were parts of the side view and of soot: the photos were unseen once, and are no longer."
+    "in view, and limits of the side view and the weight of soot's readers were chosen later, so they are unseen no "
+    "longer. The side views are a choice of those that measured well, out of 24, and no evidence at all."
 )
 
 

@@ -26,6 +26,7 @@ def accuracy(
     headspace: Annotated[
         str, typer.Option(metavar="given|unknown|both", help="Whether the photos come with their headspace.")
     ] = "both",
+    view: Annotated[str, typer.Option(metavar="top|side|both", help="Which photos of the folder.")] = "both",
     write: Annotated[
         str | None, typer.Option(metavar="PAGE", help="Write this page (needs both) and pictures beside it.")
     ] = None,
@@ -40,7 +41,11 @@ def accuracy(
     modes = _modes(headspace)
     if write is not None and len(modes) < 2:
         raise UsageError("modes-missing", "the page shows both ways", hint="leave --headspace out with --write")
-    photos = read_annotated(folder)
+    if view not in ("top", "side", "both"):
+        raise UsageError(
+            "view-unknown", f"“{view}” is no view", looked_for="top, side or both", hint="leave --view out"
+        )
+    photos = read_annotated(folder).seen_from(view)
     trials = []
     for mode in modes:
         with _bar(f"headspace {mode}") as report:
@@ -51,7 +56,7 @@ def accuracy(
             typer.echo(f"interrupted after {len(trial.tried)} of {len(photos.shots)} photos", err=True)
             raise typer.Exit(130)
     if write is not None:
-        named = "" if folder == HERE else f"{folder} "
+        named = ("" if folder == HERE else f"{folder} ") + ("" if view == "both" else f"--view {view} ")
         for path in write_page(write, photos, trials, f"pooleye accuracy {named}--write {write}"):
             typer.echo(f"wrote {path}")
 

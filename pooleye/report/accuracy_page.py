@@ -155,7 +155,7 @@ def _draw(photos: Annotated, trial: Trial, file: str, folder: Path) -> Path:
 
     shot = next(shot for shot in photos.shots if shot["file"] == file)
     result = next(t.result for t in trial.tried if t.file == file)
-    path = folder / file
+    path = folder / Path(file).with_suffix(".jpg").name
     draw_overlay(load_photo(photos.folder / file), result, path, rim_inner_mm=vessel_of(shot).rim_inner_mm)
     small = load_photo(path, long_side_px=PICTURE_PX)
     Image.fromarray(small.rgb).save(path, quality=PICTURE_QUALITY)

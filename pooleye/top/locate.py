@@ -16,6 +16,9 @@ Rgb = NDArray[np.uint8]
 SURE = 0.5  # probability from which a pixel counts
 LEAST_SHARE = 0.0012  # of the picture's area; a mouth of 27 px in the net's 384 x 288
 LEAST_SURE = 0.78  # mean probability inside; vessels have 0.9 and more, gravel and grass at most 0.75
+ANOTHER = (
+    0.89  # and that of what is called another candle: labels and dishes had up to 0.88, candles beside 0.89 to 0.97
+)
 LEAST_OVAL = 0.80  # overlap of a region with its own ellipse over their union; a square has 0.86, two joined rims less
 EDGE_PX = 1.5  # a region this near to the picture's edge, in the net's pixels, is cut off
 
@@ -55,7 +58,8 @@ def choose_mouth(mouths: list[Mouth]) -> tuple[Mouth, tuple[str, ...]]:
     pick = min(lit or whole or mouths, key=lambda m: m.off_centre)
     if pick.cut_off:
         raise Declined("rim-cut-off")
-    return pick, ("several-candles",) if len(mouths) > 1 else ()
+    others = [m for m in mouths if m is not pick and m.sure >= ANOTHER]
+    return pick, ("several-candles",) if others else ()
 
 
 def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
