@@ -21,10 +21,11 @@ from pooleye.optics.camera import camera_for
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import look_close
-from pooleye.top.measure import Scene, _depth, _numbers, _settled
-from pooleye.top.pool import AT_WALL_MM, Pool, _inside, _to_circle
+from pooleye.top.pool import AT_WALL_MM, Pool, drawn_inside, to_circle
 from pooleye.top.pose import camera_by_wax, lip_drop_mm, stand
+from pooleye.top.quantities import numbers
 from pooleye.top.rim import RAYS, Rim, ray_directions
+from pooleye.top.scene import Scene, settled, wax_depth
 from pooleye.top.wick import count_flames, find_wicks
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def measure_drawn(photo: Photo, vessel: Vessel, drawn: Drawn, *, headspace_mm: f
     if drawn.problem or not (0 <= drawn.rim.cx < width and 0 <= drawn.rim.cy < height and drawn.rim.a < width + height):
         raise Declined("no-vessel", drawn.problem or "the rim drawn lies outside the photo")
     scene, flags = _scene(photo, vessel, drawn, headspace_mm)
-    quantities, by_clock, more = _numbers(scene, vessel, headspace_mm)
+    quantities, by_clock, more = numbers(scene, vessel, headspace_mm)
     found = {name: one for name, one in quantities.items() if name not in NOT_DRAWN}
     if not drawn.pool:
         found["pool_coverage"] = Quantity(0.0, 0.01, "1", (("boundary", 0.01),))
@@ -99,8 +100,8 @@ def _scene(photo: Photo, vessel: Vessel, drawn: Drawn, headspace_mm: float | Non
     radius = vessel.rim_inner_mm / 2
     u_hand_mm = math.hypot(drawn.u_px / drawn.rim.a * radius, EYE_U_MM)
     found = Rim(rim, standing, 1.0, 1.0, u_hand_mm / radius)
-    standing = _settled(standing, found, close)
-    depth, u_depth, flags = _depth(standing, close, vessel, headspace_mm)
+    standing = settled(standing, found, close)
+    depth, u_depth, flags = wax_depth(standing, close, vessel, headspace_mm)
     pool = _drawn_pool(photo.to_working_px(drawn.pool), standing.frame, depth, u_hand_mm) if drawn.pool else None
     wicks = find_wicks(close, rim, standing.frame, depth)
     headspace = depth + lip_drop_mm(vessel.rim_inner_mm)[0]
@@ -115,11 +116,11 @@ def _drawn_pool(px: Sequence[PointPx] | Array, frame: VesselFrame, depth_mm: flo
     outline = frame.to_plane(px, depth_mm)
     radius = frame.inner_radius_mm(depth_mm)
     try:
-        centre = _inside(polygon.centroid(outline), 0.97 * radius)
+        centre = drawn_inside(polygon.centroid(outline), 0.97 * radius)
     except ValueError:
         raise Declined("no-vessel", "the pool drawn encloses nothing") from None
     rays = ray_directions()
-    wall = _to_circle(centre, rays, radius)
+    wall = to_circle(centre, rays, radius)
     reach = polygon.radial_profile(outline, centre, np.arctan2(rays[:, 1], rays[:, 0]))
     reach = np.clip(np.nan_to_num(reach, nan=0.05), 0.05, wall)
     free = wall - reach > AT_WALL_MM

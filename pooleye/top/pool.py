@@ -67,7 +67,7 @@ def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float)
     ys, xs = np.nonzero(wet > 0.5)
     px = close.to_photo([[xs.mean(), ys.mean()]])
     radius = frame.inner_radius_mm(depth_mm)
-    centre = _inside(frame.to_plane(px, depth_mm)[0], 0.97 * radius)
+    centre = drawn_inside(frame.to_plane(px, depth_mm)[0], 0.97 * radius)
     return _outline(close, wet, rim, frame, depth_mm, centre, radius, vague)
 
 
@@ -118,7 +118,8 @@ def _is_vague(wet: NDArray[np.float32]) -> bool:
     return float(((wet > 0.2) & (wet < 0.8)).sum()) > VAGUE * float((wet > 0.2).sum())
 
 
-def _inside(xy_mm: Array, reach_mm: float) -> Array:
+def drawn_inside(xy_mm: Array, reach_mm: float) -> Array:
+    """The point (2,), drawn towards the axis if it lies farther than `reach_mm` from it."""
     distance = float(np.hypot(*xy_mm))
     return xy_mm if distance <= reach_mm else xy_mm * (reach_mm / distance)
 
@@ -134,7 +135,7 @@ def _outline(
     vague: bool,
 ) -> Pool:
     u = ray_directions()
-    wall = _to_circle(centre, u, radius)
+    wall = to_circle(centre, u, radius)
     share = np.linspace(0.02, 1.02, STEPS)
     at_mm = centre + (share[None] * wall[:, None])[..., None] * u[:, None]
     flat = np.column_stack([at_mm.reshape(-1, 2), np.full(RAYS * STEPS, -depth_mm)])
@@ -164,7 +165,7 @@ def _outline(
     return Pool(centre, np.clip(reached, 0.05, wall), wall, free, hidden, width_mm, depth_mm, vague)
 
 
-def _to_circle(centre: Array, directions: Array, radius: float) -> Array:
+def to_circle(centre: Array, directions: Array, radius: float) -> Array:
     """Distance from a point inside a circle about the origin to the circle along each direction."""
     along = directions @ centre
     return -along + np.sqrt(np.maximum(along**2 - centre @ centre + radius**2, 0.0))

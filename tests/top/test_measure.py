@@ -200,7 +200,7 @@ def perfect_network(monkeypatch):
         rough = Ellipse(rim.cx + 2, rim.cy - 2, rim.a * 1.01, rim.b * 1.01, rim.angle_rad)
         monkeypatch.setattr("pooleye.top.measure.find_mouths", lambda rgb: [Mouth(rough, False, False, 0.97, 0.1)])
         wick = scene.spot((0.0, 0.0, -scene.depth_mm))
-        for module in ("measure", "rim"):
+        for module in ("scene", "rim"):
             monkeypatch.setattr(
                 f"pooleye.top.{module}.look_close", lambda rgb, at, **more: scene.closeup(at, wick=wick)
             )

@@ -1,0 +1,235 @@
+"""From a scene to quantities, each with its uncertainty made of named parts (GUM, JCGM 100:2008)."""
+
+from __future__ import annotations
+
+from dataclasses import astuple, dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.measurement import Quantity
+from pooleye.optics import polygon
+from pooleye.optics.camera import Camera
+from pooleye.optics.circle_pose import circle_poses
+from pooleye.optics.ellipse import Ellipse
+from pooleye.top.pool import Pool, by_sector, hangup_by_azimuth, moved
+from pooleye.top.pose import lip_drop_mm, vessel_frame
+from pooleye.top.rim import ray_directions
+from pooleye.top.scene import Scene
+from pooleye.top.wick import ball_diameter_mm
+
+if TYPE_CHECKING:
+    from pooleye.measuring import Vessel
+
+Array = NDArray[np.float64]
+
+EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the close look's pixels
+HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
+MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
+FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
+WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
+HEIGHT_U, TILT_U_DEG = 0.006, 0.5
+
+
+def numbers(
+    scene: Scene, vessel: Vessel, headspace_mm: float | None
+) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
+    """Every quantity the scene supports, by clock too, and the flags of those it does not."""
+    quantities = _pose_quantities(scene)
+    if headspace_mm is None:
+        drop = lip_drop_mm(vessel.rim_inner_mm)
+        quantities["headspace"] = Quantity(scene.headspace_mm, float(np.hypot(scene.u_depth_mm, drop[1])), "mm")
+    by_clock: dict[str, list[float | None]] = {}
+    flags: tuple[str, ...] = ()
+    if scene.pool is None and _pool_could_hide(scene):
+        flags += ("pool-unmeasured",)
+    elif scene.pool is None:
+        quantities["pool_coverage"] = Quantity(0.0, 0.01, "1", (("boundary", 0.01),))
+        flags += ("pool-none",)
+    elif scene.pool.vague:
+        flags += ("pool-unmeasured",)
+    else:
+        pool_numbers, hangup = _pool_quantities(scene, scene.pool)
+        quantities |= pool_numbers
+        by_clock["hangup_width"] = list(hangup)
+        flags += ("pool-edge-hidden",) if scene.pool.hidden_share > 0.03 else ()
+        flags += ("pool-uncertain",) if _doubt(scene.pool) > 0 else ()
+    wick_numbers, wick_flags = _wick_quantities(scene)
+    debris = {"debris_count": Quantity(float(scene.debris.count), scene.debris.u_count, "1")}
+    flags += ("debris-seen",) if scene.debris.count else ()
+    return quantities | wick_numbers | debris, by_clock, flags + wick_flags
+
+
+def _pool_could_hide(scene: Scene) -> bool:
+    """Whether wax without any edge in it may be liquid all over: where a flame burns, or a carbon ball tells that one
+    has just burnt, "no edge" is no proof of "no pool"."""
+    ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
+    return scene.flames > 0 or ball is None or ball > 0
+
+
+def _pose_quantities(scene: Scene) -> dict[str, Quantity]:
+    pose, rim = scene.frame.pose, scene.rim
+    focal = scene.camera.u_f_px / scene.camera.f_px
+    height = {
+        "rim": rim.u_relative * pose.height_mm,
+        "focal": focal * pose.height_mm,
+        "pose": HEIGHT_U * pose.height_mm,
+    }
+    # an ellipse b / a = cos(tilt): an error e of the axes tilts by e / sin(tilt), and by sqrt(2 e) when square on
+    lean = np.radians(max(pose.tilt_deg, 3.0))
+    tilt = {
+        "rim": float(np.degrees(rim.u_relative / np.sin(lean))),
+        "focal": 0.3 * focal * pose.tilt_deg,
+        "pose": TILT_U_DEG,
+    }
+    if scene.rim.standing.rival is not None:
+        tilt["pose-ambiguous"] = abs(scene.rim.standing.rival.pose.tilt_deg - pose.tilt_deg)
+    return {
+        "camera_height": Quantity.from_parts(pose.height_mm + _drop(scene), "mm", height),
+        "tilt": Quantity.from_parts(pose.tilt_deg, "deg", tilt),
+    }
+
+
+def _drop(scene: Scene) -> float:
+    """The rim plane lies above the rim circle, and so nearer to the lens."""
+    return -(scene.headspace_mm - scene.depth_mm)
+
+
+def _doubt(pool: Pool) -> float:
+    """0..1: how far a pool may in truth be full. Where it meets the wall most of the way round, the short edge that is
+    left may as well be the shadow of the rim on a pool that is liquid all over."""
+    free = float(pool.free.mean())
+    return float(np.clip((MOSTLY_FREE - free) / 0.15, 0.0, 1.0)) if free > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class _PoolNumbers:
+    diameter: float
+    narrowest: float
+    widest: float
+    offset: float
+    coverage: float
+    hangup_mean: float
+    hangup_max: float
+
+    def toward(self, other: _PoolNumbers, share: float) -> _PoolNumbers:
+        """Part of the way to other numbers."""
+        mine, theirs = astuple(self), astuple(other)
+        return _PoolNumbers(*(a + share * (b - a) for a, b in zip(mine, theirs, strict=True)))
+
+
+def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
+    narrowest, widest = polygon.feret_diameters(outline_mm)
+    hangup = hangup_by_azimuth(outline_mm, radius_mm)
+    area = polygon.area(outline_mm)
+    return _PoolNumbers(
+        2 * float(np.sqrt(area / np.pi)),
+        narrowest,
+        widest,
+        float(np.hypot(*polygon.centroid(outline_mm))),
+        min(area / (np.pi * radius_mm**2), 1.0),
+        float(hangup.mean()),
+        float(hangup.max()),
+    )
+
+
+def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], list[float]]:
+    radius = scene.frame.inner_radius_mm(scene.depth_mm)
+    here = _numbers_of(pool.outline_mm, radius)
+    causes = _causes(scene, pool, here, radius)
+    full = float((~pool.free).mean())
+    # one edge error all round: diameters feel it twice, the hang-up once; where the pool reaches the wall, not at all
+    edge = float(np.hypot(EDGE_U_MM, EDGE_U_PX * scene.frame.rim_radius_mm / scene.close.px_per_radius))
+    edge = edge * (1 - 0.7 * full) + 0.25 * float(np.median(pool.width_mm)) * (1 - full)
+    film = FULL_U_MM * full
+    hidden = HIDDEN_U * pool.hidden_share * max(here.hangup_mean, 1.0)
+
+    def quantity(name: str, unit: str, share: float, least: float, scale: float = 1.0) -> Quantity:
+        parts = {cause: scale * abs(getattr(other, name) - getattr(here, name)) for cause, other in causes.items()}
+        parts |= {"edge": share * edge, "film at the wall": share * film, "hidden": share * hidden}
+        return Quantity.from_parts(scale * getattr(here, name), unit, parts | {"outline": least})
+
+    diameter = quantity("diameter", "mm", 1.4, 0.1)
+    area = np.pi / 4 * diameter.value**2
+    per_mm = 2 * here.coverage / max(here.diameter, 1.0)
+    coverage = {name: u * per_mm for name, u in diameter.parts if name not in ("rim", "focal", "headspace")}
+    coverage |= {cause: abs(other.coverage - here.coverage) for cause, other in causes.items()}
+    hangup = by_sector(hangup_by_azimuth(pool.outline_mm, radius), scene.frame)
+    return {
+        "pool_diameter": diameter,
+        "pool_diameter_min": quantity("narrowest", "mm", 1.4, 0.4),
+        "pool_diameter_max": quantity("widest", "mm", 1.4, 0.4),
+        "pool_area": Quantity(area, 2 * area * diameter.u / diameter.value, "mm2"),
+        "pool_coverage": Quantity.from_parts(here.coverage, "1", coverage | {"outline": 0.004}),
+        "pool_offset": quantity("offset", "mm", 0.6, 0.25),
+        "hangup_mean": quantity("hangup_mean", "mm", 0.9, 0.1),
+        "hangup_max": quantity("hangup_max", "mm", 1.2, 0.5),
+    }, hangup
+
+
+def _causes(scene: Scene, pool: Pool, here: _PoolNumbers, radius: float) -> dict[str, _PoolNumbers]:
+    """The pool's numbers if one cause at a time were one standard uncertainty off."""
+    deeper = scene.depth_mm + scene.u_depth_mm
+    outcomes = {
+        "headspace": _numbers_of(moved(pool, scene.frame, scene.frame, deeper), scene.frame.inner_radius_mm(deeper))
+    }
+    camera = scene.camera.with_focal(scene.camera.f_px + scene.camera.u_f_px)
+    outcomes["focal"] = _reframed(scene, pool, scene.rim.ellipse, camera)
+    rim = scene.rim.ellipse
+    grown = Ellipse(
+        rim.cx, rim.cy, rim.a * (1 + scene.rim.u_relative), rim.b * (1 + scene.rim.u_relative), rim.angle_rad
+    )
+    outcomes["rim"] = _reframed(scene, pool, grown, scene.camera)
+    shift = 0.7 * scene.rim.u_relative * rim.a
+    outcomes["rim place"] = _reframed(
+        scene, pool, Ellipse(rim.cx + shift, rim.cy + shift, rim.a, rim.b, rim.angle_rad), scene.camera
+    )
+    doubt = _doubt(pool)
+    if doubt > 0:
+        full = _numbers_of(radius * ray_directions(), radius)
+        outcomes["perhaps full"] = here.toward(full, FULL_REACH * doubt)
+    rival = scene.rim.standing.rival
+    if rival is not None:
+        other = _numbers_of(moved(pool, scene.frame, rival, scene.depth_mm), radius)
+        outcomes["pose-ambiguous"] = other
+    return outcomes
+
+
+def _reframed(scene: Scene, pool: Pool, rim: Ellipse, camera: Camera) -> _PoolNumbers:
+    poses = circle_poses(rim, scene.frame.rim_radius_mm, camera)
+    pose = max(poses, key=lambda p: float(p.normal @ scene.frame.pose.normal))
+    base = scene.frame.base_inner_radius_mm
+    other = vessel_frame(
+        pose, camera, 2 * scene.frame.rim_radius_mm, None if base is None else 2 * base, scene.frame.height_mm
+    )
+    return _numbers_of(moved(pool, scene.frame, other, scene.depth_mm), other.inner_radius_mm(scene.depth_mm))
+
+
+def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]]:
+    flames = scene.flames
+    quantities = {"flame_count": Quantity(float(flames), 0.1 if flames < 2 else 0.3, "1")}
+    if not scene.wicks:
+        return quantities, ("wick-unseen",)
+    quantities["wick_count"] = Quantity(float(len(scene.wicks)), 0.1 if len(scene.wicks) < 2 else 0.3, "1")
+    first = scene.wicks[0]
+    flags: tuple[str, ...] = ("several-wicks",) if len(scene.wicks) > 1 else ()
+    if len(scene.wicks) == 1:
+        quantities["wick_offset"] = Quantity.from_parts(float(np.hypot(*first.foot_mm)), "mm", foot_parts_mm(scene))
+        if first.stub is not None:
+            quantities["wick_lean"] = Quantity(first.stub.lean_deg, first.stub.u_lean_deg, "deg")
+    flags += ("flame-hides-wick",) if flames else ()
+    ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
+    if ball is not None:
+        quantities["carbon_ball_diameter"] = Quantity(ball, 0.5 + 0.15 * ball, "mm")
+    return quantities, flags
+
+
+def foot_parts_mm(scene: Scene) -> dict[str, float]:
+    """What the place of the surest wick's foot is uncertain by."""
+    see = WICK_U_MM["hidden" if scene.flames else "seen"]
+    return {
+        "foot": see * max(scene.frame.rim_radius_mm / 38.0, 0.6) / max(scene.wicks[0].sure, 0.3) * 0.8,
+        "rim": scene.rim.u_relative * scene.frame.rim_radius_mm,
+        "headspace": scene.u_depth_mm * float(np.tan(np.radians(scene.frame.pose.tilt_deg))),
+    }
