@@ -96,8 +96,7 @@ class Quantity:
         return max(self.parts, key=lambda part: part[1])[0] if self.parts else None
 
     def __str__(self) -> str:
-        unit = {"1": "", "mm2": " mm²", "deg": "°"}.get(self.unit, f" {self.unit}")
-        return f"{format_value(self.value, self.u)}{unit}"
+        return f"{format_value(self.value, self.u)}{after_number(self.unit)}"
 
 
 @dataclass(frozen=True)
@@ -264,6 +263,11 @@ def shown(name: str, quantity: Quantity) -> str:
     if name in SHARES:
         return f"{format_value(100 * quantity.value, 100 * quantity.u)} %"
     return str(quantity)
+
+
+def after_number(unit: str | None) -> str:
+    """A unit as it stands behind a number: " mm", "°", " °C"; nothing for ratios and counts."""
+    return {None: "", "1": "", "mm2": " mm²", "deg": "°", "C": " °C"}.get(unit, f" {unit}")
 
 
 def format_value(value: float, u: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pooleye.audit.denials import DenialReader
-from pooleye.audit.heads import EDGE_WORDS, PLACE_THINGS, Head, is_modifier
+from pooleye.audit.heads import PLACE_THINGS, Head, is_modifier
 from pooleye.audit.scanning import Item, word
 
 
@@ -57,7 +57,6 @@ class ClauseReader(DenialReader):
             )
             head.until = self.clause.opened_by in ("until", "till")
             head.excepted = any(w in ("except", "apart", "bar", "save", "excluding", "within") for w in following)
-            head.at_edge = bool(head.own) and word(self.tokens, head.item.end - 1) in EDGE_WORDS
             head.soft |= bool(head.own) and word(self.tokens, head.item.start) in (
                 "barely",
                 "hardly",

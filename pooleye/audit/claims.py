@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -52,27 +51,6 @@ class Claim:
             raise ValueError(f"{self.quantity} has no state {self.state!r}")
         if (self.value is None) != (self.unit is None) or (self.value is None) != (self.value_u is None):
             raise ValueError("a claimed number needs its unit and its own uncertainty, no number neither")
-
-    @classmethod
-    def from_json(cls, kept: Mapping[str, Any]) -> Claim:
-        """A claim from its kept form (`to_json`, or a row with the same fields). The tester's rounding is worked out
-        again from the number, since it is not kept; `span` then counts from the start of `words`."""
-        from pooleye.audit.numbers import rounding_u
-
-        value, unit, hedged = kept["value"], kept["unit"], bool(kept["hedged"])
-        value_u = rounding_u(value, unit, hedged) if value is not None and unit is not None else None
-        return cls(
-            kept["quantity"],
-            kept["state"],
-            kept["words"],
-            (0, len(kept["words"])),
-            value=value,
-            unit=unit,
-            value_u=value_u,
-            where=kept["where"],
-            superseded=bool(kept["superseded"]),
-            hedged=hedged,
-        )
 
     def to_json(self) -> dict[str, Any]:
         """The claim as the command line prints it; keys and their order are a fixed contract."""

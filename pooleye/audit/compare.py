@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -19,7 +19,7 @@ from typing import Any, Literal
 
 from pooleye.audit.claims import STATES, Claim
 from pooleye.errors import PooleyeError
-from pooleye.measurement import QUANTITIES, format_value
+from pooleye.measurement import QUANTITIES
 from pooleye.units import MM_PER_INCH
 
 Verdict = Literal["agrees", "contradicts", "cannot-tell"]
@@ -123,28 +123,6 @@ class Comparison:
     unit: str | None
     gap_u: float | None
     why: str
-
-    def to_json(self) -> dict[str, Any]:
-        """The comparison for programs: the claim, the verdict, and what it was set against."""
-        return {
-            "claim": self.claim.to_json(),
-            "verdict": self.verdict,
-            "measured": self.measured,
-            "value": self.value,
-            "u": self.u,
-            "unit": self.unit,
-            "gap_u": None if self.gap_u is None else round(self.gap_u, 2),
-            "why": self.why,
-        }
-
-    def in_words(self) -> str:
-        """One line for a person: the tester's words, the value with its uncertainty, the disagreement in u."""
-        said = f'"{" ".join(self.claim.words.split())}"'
-        if self.value is None or self.u is None:
-            return f"cannot tell: {said}; {self.why}"
-        unit = "" if self.unit in (None, "1") else f" {self.unit}"
-        shown = f"{measured_words(self.measured or '')} {format_value(self.value, self.u)}{unit}"
-        return f"{self.verdict.replace('-', ' ')}: {said}; {shown}; {self.why}"
 
 
 # -- scales ----------------------------------------------------------------------------------------------------------
@@ -396,26 +374,3 @@ def compare(
     if not told:
         return _untold(claim, f"a photo cannot show {claim.quantity} {claim.state or ''}".rstrip())
     return _severest(told)
-
-
-@dataclass(frozen=True)
-class CheckpointAudit:
-    """All claims of a checkpoint compared, and what was measured that no claim speaks of."""
-
-    comparisons: tuple[Comparison, ...]
-    unspoken: tuple[str, ...]
-
-
-def audit_checkpoint(
-    claims: Iterable[Claim], evidence: Evidence, scales: Mapping[str, Scale] | None = None, minutes: float | None = None
-) -> CheckpointAudit:
-    """Every claim that still stands against the evidence; withdrawn claims are kept in the note, not compared."""
-    scales = scales or load_scales()
-    comparisons = tuple(compare(claim, evidence, scales, minutes) for claim in claims if not claim.superseded)
-    spoken = {comparison.claim.quantity for comparison in comparisons}
-    unspoken = [
-        scale.measured
-        for quantity, scale in scales.items()
-        if quantity not in spoken and scale.measured in _with_ratios(evidence)
-    ]
-    return CheckpointAudit(comparisons, tuple(unspoken))

@@ -49,13 +49,6 @@ class DenialReader(MeasureReader):
         for item in self.clause.items:
             if item.has("unknown"):
                 self._leave_unknown(item)
-            if item.has("affirmations"):
-                head = next(
-                    (h for h in reversed([*self.before[-1:], *self.heads]) if h.presence and h.item.end <= item.start),
-                    None,
-                )
-                if head is not None:
-                    head.affirmed = True
 
     def _leave_unknown(self, item: Item) -> None:
         """ "HU: n/a", "didn't check the soot": named, but nothing is claimed of it."""

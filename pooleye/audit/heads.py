@@ -60,12 +60,10 @@ class Head:
     conditional: bool = False
     quoted: bool = False
     denied_words: set[str] = field(default_factory=set)
-    affirmed: bool = False
     excepted: bool = False
     until: bool = False
     remainder: bool = False
     shifted: bool = False
-    at_edge: bool = False
 
     @property
     def start(self) -> int:

@@ -339,24 +339,3 @@ def _finish(tokens: Sequence[Token], i: int, number: _Number, unit: tuple[str, i
         return Measure(number.value * 60, "min", number.step * 60 if number.step < 1 else 30.0, 0.0, i, end)
     step = 0.5 if name == "in" and number.step >= 1 else number.step
     return Measure(number.value, name, step, 0.0, i, end)
-
-
-def step_of(value: float, unit: str) -> float:
-    """The step a tester seems to have read by, from a kept number alone (the words are gone); as in reading.
-
-    Inches by the coarsest binary fraction that gives the number, shares by quarters, thirds or tenths, lengths by 5 or
-    1, or by the last decimal; a half that is no decimal reading ("5 or 6" kept as 5.5) by 1.
-    """
-    if unit == "in":
-        binary = next((d for d in (2, 4, 8, 16, 32) if math.isclose(value * d, round(value * d), abs_tol=1e-6)), None)
-        return 1 / binary if binary else 0.1
-    if unit == "1":
-        return next((1 / d for d in (2, 3, 4, 5, 8) if math.isclose(value * d, round(value * d), abs_tol=1e-3)), 0.1)
-    if math.isclose(value, round(value), abs_tol=1e-6):
-        return 5.0 if value > 5 and round(value) % 5 == 0 else 1.0
-    return 1.0 if math.isclose(value * 2, round(value * 2), abs_tol=1e-6) else 0.1
-
-
-def rounding_u(value: float, unit: str, loose: bool) -> float:
-    """Standard uncertainty of a kept number's rounding, step/sqrt(12), doubled where it was said loosely."""
-    return step_of(value, unit) * (2 if loose else 1) / math.sqrt(12)

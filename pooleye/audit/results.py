@@ -13,10 +13,10 @@ from pooleye.audit.agreement import MIN_PAIRS, Record
 from pooleye.audit.eyes import Between, Eye
 from pooleye.burnlog.bench import Place
 from pooleye.burnlog.results import Advice
-from pooleye.measurement import format_value
+from pooleye.measurement import after_number, format_value
 
 GRAVITY = ("stop", "caution", "info")
-_UNIT_SHOWN = {"1": "", "mm2": " mm²", "deg": "°", "C": " °C"}
+_VERDICT_SAID = {"agrees": "agree", "contradicts": "contradict", "cannot-tell": "cannot be told"}
 
 
 @dataclass(frozen=True)
@@ -84,8 +84,7 @@ class Row(At):
         """What was measured, for a person."""
         if self.measured is None or self.value is None or self.u is None:
             return None
-        unit = _UNIT_SHOWN.get(self.unit or "1", f" {self.unit}")
-        return f"{compare.measured_words(self.measured)} {format_value(self.value, self.u)}{unit}"
+        return f"{compare.measured_words(self.measured)} {format_value(self.value, self.u)}{after_number(self.unit)}"
 
     def claimed(self) -> dict[str, Any]:
         """The claim as a settlement keeps it."""
@@ -212,7 +211,7 @@ class Audit:
         if not self.rows:
             return ["no note claims anything yet"]
         counts = {verdict: sum(one.verdict == verdict for one in self.rows) for verdict in get_args(compare.Verdict)}
-        told = ", ".join(f"{count} {verdict.replace('-', ' ')}" for verdict, count in counts.items())
+        told = ", ".join(f"{count} {_VERDICT_SAID[verdict]}" for verdict, count in counts.items())
         lines = [f"{len(self.rows)} claims: {told}"]
         first = next((one for one in self.contradictions if one.open), None)
         if first is not None:

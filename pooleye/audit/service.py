@@ -18,7 +18,6 @@ from pooleye.audit.lexicon import Lexicon
 from pooleye.audit.note_filing import answers_to, claims_about, danger_advice, lexicon_of
 from pooleye.audit.reading import explain, read_note
 from pooleye.audit.results import (
-    AccuracyRecord,
     Audit,
     NotUnderstood,
     Row,
@@ -268,10 +267,3 @@ def _next(row: Row | None, verdict: str) -> str | None:
     if row is None or verdict == "photo-right" or row.measured is None:
         return None
     return f"the value still counts; put your own beside it: pooleye adjust {row.source} {row.measured} VALUE"
-
-
-def accuracy_record(workspace: Workspace) -> AccuracyRecord:
-    """How often the photo and how often the note was right, where a person settled it."""
-    with workspace.read() as session:
-        rows = session.scalars(select(records.Settlement).order_by(records.Settlement.id))
-        return record_of(newest_settlements(rows))

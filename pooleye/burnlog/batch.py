@@ -392,7 +392,7 @@ def _record(workspace: Workspace, job: MeasureJob, outcome: Outcome, tally: _Tal
     result: dict[str, Any] = dict(outcome["result"])
     with workspace.read() as session:
         photo = session.get_one(Photo, job.photo_id)
-        tally.advice += [one for one in advice_on(photo.candle, result) if one.severity == "stop"]
+        tally.advice += [one for one in advice_on(photo.candle, result, photo.phase) if one.severity == "stop"]
     if result["status"] == "declined":
         tally.declined.append(LeftOut(job.name, str(result["reason"]), str(result["hint"])))
 

@@ -35,7 +35,7 @@ from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.store import Workspace
 from pooleye.burnlog.times import parse_when, say_minutes
 from pooleye.errors import PooleyeError
-from pooleye.measurement import QUANTITIES, Quantity
+from pooleye.measurement import QUANTITIES, Quantity, after_number
 from pooleye.units import parse_length_mm, parse_mass_g, parse_temperature_c
 
 _NAMED: dict[str, Any] = {
@@ -332,17 +332,17 @@ def _told(record: Any) -> str:
     if isinstance(record, Note):
         return f"“{record.text}”"
     if isinstance(record, Measurement):
-        return f"{record.quantity} {record.value:g} {record.unit} ({record.method})"
+        return f"{record.quantity.replace('_', ' ')} {record.value:g}{after_number(record.unit)} ({record.method})"
     if isinstance(record, Photo):
         at = "" if record.minutes_alight is None else f" at {say_minutes(record.minutes_alight)}"
-        return f"{record.original_name} {record.phase}{at}, {record.sha256[:8]}, found by {record.found_how}"
+        return f"{record.original_name} {record.phase}{at}, {record.sha256[:8]}, placed by: {record.found_how}"
     return f"{record.kind} {record.words or ''}".strip()
 
 
 def _change(one: Change) -> Entry:
     who = f"{one.by} {one.who}" if one.who else one.by
     why = f" ({one.why})" if one.why else ""
-    before, after = one.before["value"], one.after["value"]
+    before, after = ("nothing" if one is None else one for one in (one.before["value"], one.after["value"]))
     return Entry(one.entered_at, f"{one.record} {one.record_id}: {one.field} {before} → {after}{why}", who)
 
 

@@ -52,9 +52,7 @@ class Added:
 
     def said(self) -> list[str]:
         """One line."""
-        shown = ", ".join(
-            f"{key.replace('_', ' ')} {value}" for key, value in self.details.items() if value is not None
-        )
+        shown = ", ".join(_detail(key, value) for key, value in self.details.items() if value is not None)
         return [f"{self.kind} “{self.name}” is in the log" + (f": {shown}" if shown else "")]
 
 
@@ -70,6 +68,14 @@ class Listed:
         return [line for row in self.rows for line in row.said()] or [f"no {self.kind} yet: pooleye {self.kind} NAME"]
 
 
+def _detail(key: str, value: float | str) -> str:
+    """A column and its value for a person: rim_inner_mm 80.0 as "rim inner 80 mm"."""
+    number = f"{value:g}" if isinstance(value, float) else value
+    words, _, last = key.rpartition("_")
+    unit = {"mm": " mm", "percent": " %"}.get(last)
+    return f"{(words if unit else key).replace('_', ' ')} {number}{unit or ''}"
+
+
 def clean_name(name: str, word: str) -> str:
     """``name`` with single spaces. Raises PooleyeError when nothing is left of it."""
     cleaned = " ".join(name.split())
@@ -82,7 +88,7 @@ def _refuse_double(session: Session, kind: type[find.Named], name: str) -> None:
     if find.named_or_none(session, kind, name) is not None:
         word = kind.__tablename__
         text = f"the log already has a {word} “{name}”"
-        raise PooleyeError("already-there", text, hint=f"change it with: pooleye correct {word} “{name}” FIELD VALUE")
+        raise PooleyeError("already-there", text, hint=f"change it with: pooleye correct {word} '{name}' FIELD VALUE")
 
 
 def _check_vessel(vessel: Vessel) -> None:

@@ -57,7 +57,7 @@ class Status:
         """Grouped by state."""
         lines = [f"{self.workspace}: {len(self.candles)} candles"]
         if not self.candles:
-            first = "pooleye pour --vessel jar --rim-inner 76mm --wax soy --wick “wick 3” --candles 3"
+            first = "pooleye pour --vessel jar --rim-inner 76mm --wax soy --wick 'wick 3' --candles 3"
             return [*lines, f"nothing poured yet; begin with: {first}"]
         for state in states.STATES:
             rows = [one for one in self.candles if one.state == state]

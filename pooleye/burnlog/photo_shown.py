@@ -62,6 +62,6 @@ def show_photo(workspace: Workspace, sha256: str) -> PhotoShown:
             by_hand=quantities_of(hand),
             outlines_px=result.get("outlines_px", {}),
             drawn_px=hand.result.get("outlines_px", {}) if hand else {},
-            advice=advice_on(photo.candle, result) if reading else (),
+            advice=advice_on(photo.candle, result, photo.phase) if reading else (),
             struck=photo.void_reason if photo.voided_at else None,
         )

@@ -66,7 +66,7 @@ class Printed:
     def said(self) -> list[str]:
         """Where it is, and how to print it."""
         return [
-            f"{self.path}: {self.pages} pages, {', '.join(self.codes) or 'no code'}",
+            f"{self.path}: {self.pages} page{'s' * (self.pages != 1)}, {', '.join(self.codes) or 'no code'}",
             "print at 100 % (“actual size”), then lay a ruler on the printed line: it must be 100 mm long",
         ]
 

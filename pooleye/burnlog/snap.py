@@ -23,7 +23,7 @@ from pooleye.burnlog.results import Advice, with_advice
 from pooleye.burnlog.stops import advice_on
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
-from pooleye.measurement import QUANTITIES, format_value
+from pooleye.measurement import QUANTITIES, Quantity
 
 
 @dataclass(frozen=True)
@@ -56,13 +56,11 @@ _SHOWN = (
 
 def numbers(result: dict[str, Any]) -> list[str]:
     """The quantities that a maker looks for, one a line."""
-    units = {"1": "", "mm2": " mm²", "deg": "°"}
-    lines = []
-    for name in _SHOWN:
-        if (one := result["quantities"].get(name)) is not None:
-            unit = units.get(one["unit"], f" {one['unit']}")
-            lines.append(f"  {QUANTITIES[name][1]}: {format_value(one['value'], one['u'])}{unit}")
-    return lines
+    return [
+        f"  {QUANTITIES[name][1]}: {Quantity(one['value'], one['u'], one['unit'])}"
+        for name in _SHOWN
+        if (one := result["quantities"].get(name)) is not None
+    ]
 
 
 @dataclass(frozen=True)
@@ -205,7 +203,7 @@ def _measured(
         record_reading(workspace, job, outcome)
         result = dict(outcome["result"])
     with workspace.read() as session:
-        advice += advice_on(find.candle(session, place.candle), result)
+        advice += advice_on(find.candle(session, place.candle), result, place.phase)
     card = card_in_photo(str(path), workspace.settings.card_ruler_mm or None) if _is_still(path) else None
     return Snapped(path.name, sha256, place, how, already, result, advice, card)
 

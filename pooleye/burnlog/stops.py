@@ -42,18 +42,20 @@ def _flames(candle: Candle, result: Mapping[str, Any]) -> list[Advice]:
     return [Advice("stop", "second-flame", text, "ASTM F2417-23 4.3, EN 15493 (second-hand summaries)")]
 
 
-def _flags(candle: Candle, result: Mapping[str, Any]) -> list[Advice]:
+def _flags(candle: Candle, result: Mapping[str, Any], phase: str) -> list[Advice]:
+    """What the photo's flags say; a new candle's photo is itself what soot is judged against, and misses none."""
     words: dict[Severity, Any] = {Severity.STOP: "stop", Severity.CAUTION: "caution", Severity.INFO: "info"}
     return [
         Advice(words[flag.severity], flag.name, f"{candle.code}: {flag.meaning} {flag.remedy}", "the photo")
         for name in result["flags"]
-        if (flag := FLAGS.get(name)) is not None
+        if (flag := FLAGS.get(name)) is not None and (phase, name) != ("new", "soot-no-baseline")
     ]
 
 
-def advice_on(candle: Candle, result: Mapping[str, Any]) -> tuple[Advice, ...]:
-    """Everything to be said about a result of ``candle``, the gravest first; ``result``: the contract's object."""
-    found = _flame(candle, result) + _flames(candle, result) + _flags(candle, result)
+def advice_on(candle: Candle, result: Mapping[str, Any], phase: str) -> tuple[Advice, ...]:
+    """Everything to be said about a result of ``candle``, the gravest first; ``result``: the contract's object;
+    ``phase``: the photo's place in a candle's life, new, alight or after a burn."""
+    found = _flame(candle, result) + _flames(candle, result) + _flags(candle, result, phase)
     if result["status"] == "declined":
         found.append(Advice("caution", "retake", f"{candle.code}: not measured ({result['reason']}). {result['hint']}"))
     unique = {(one.severity, one.name): one for one in reversed(found)}

@@ -124,7 +124,7 @@ def _set(
 ) -> pours.CandleSet:
     from pooleye.burnlog import pours
 
-    example = "pooleye pour --wax soy --vessel jar --rim-inner 76mm --wick “wick 3” --candles 3"
+    example = "pooleye pour --wax soy --vessel jar --rim-inner 76mm --wick 'wick 3' --candles 3"
     return pours.CandleSet(
         count=count,
         vessel=need([vessel] if vessel else None, "vessel", example)[0],

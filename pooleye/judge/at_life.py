@@ -37,11 +37,15 @@ class CandleVerdict:
         named = [replace(one, place=", ".join(filter(None, (self.code, one.place)))) for one in dangers]
         stops = [one.said() for one in named if not (used_up and one.rule == "wax_left_limit" and one.number)]
         early = "; provisional: it is not used up yet" if self.provisional else ""
-        head = f"{self.code}: {self.word} after {len(self.burns)} burns, {self.hours:.1f} h{early}"
         lines = [one.said() for one in of(outside, "watch", "close")]
         doubts = [f"check this record: {one.said()}" for burn in self.burns for one in burn.doubts]
         fine = [one.said() for one in grouped(of(in_burns, "fine"))] if everything else []
-        return [*stops, head, *self._course(), *doubts, *lines, *self._unseen(), *fine]
+        return [*stops, self.head() + early, *self._course(), *doubts, *lines, *self._unseen(), *fine]
+
+    def head(self) -> str:
+        """The verdict in one line."""
+        burns = f"{len(self.burns)} burn{'s' * (len(self.burns) != 1)}"
+        return f"{self.code}: {self.word} after {burns}, {self.hours:.1f} h"
 
     def _course(self) -> list[str]:
         """How the burns ran, alike ones together, and the thirds of the life."""

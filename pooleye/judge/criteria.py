@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pooleye.errors import PooleyeError
+from pooleye.measurement import after_number
 
 Severity = Literal["stop", "watch"]
 Means = Literal["hot", "cool", "danger", "note", "both"]
@@ -80,7 +81,7 @@ class Criterion:
     @property
     def window(self) -> str:
         """The limit in words: "at most 75 mm"."""
-        unit = {"1": "", "C": " °C"}.get(self.unit, f" {self.unit}")
+        unit = after_number(self.unit)
         if self.most is None:
             return f"at least {self.least:g}{unit}"
         if self.least is None:

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Literal
 
 from pooleye.judge.criteria import Criterion
-from pooleye.measurement import Quantity, format_value
+from pooleye.measurement import Quantity
 
 Weight = Literal["stop", "watch", "close", "missing", "fine"]
 _ORDER: tuple[Weight, ...] = ("stop", "watch", "close", "missing", "fine")
@@ -64,18 +64,12 @@ class Finding:
         return f"{mark.get(self.severity, '')}{at}{self.words}{proof} [{self.source}]"
 
 
-def shown(quantity: Quantity) -> str:
-    """A value as people read it."""
-    unit = {"1": "", "C": " °C"}.get(quantity.unit, f" {quantity.unit}")
-    return f"{format_value(quantity.value, quantity.u)}{unit}"
-
-
 def judged(criterion: Criterion, quantity: Quantity | None, place: str = "", number: int | None = None) -> Finding:
     """The finding of one criterion on one value; an absent value is said to be missing."""
     if quantity is None:
         return _finding(criterion, "missing", criterion.what, (), "note", place, number)
     standing = stand(quantity, criterion)
-    proof = (f"{criterion.what} {shown(quantity)}, wanted {criterion.window}",)
+    proof = (f"{criterion.what} {quantity}, wanted {criterion.window}",)
     if standing is Standing.INSIDE:
         return _finding(criterion, "fine", f"{criterion.what} is within its limits.", proof, "note", place, number)
     if standing is Standing.CLOSE:
@@ -142,13 +136,18 @@ def burns_said(findings: Sequence[Finding]) -> str:
 
 
 def grouped(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """The same judgement in several burns as one, with the burns it was made in and the evidence of the latest."""
+    """The same judgement in several burns as one, with the burns it was made in and the evidence of the latest; of two
+    on the same evidence of which one only says more, the fuller."""
     groups: dict[tuple[str, str, str], list[Finding]] = {}
     for one in findings:
         groups.setdefault((one.rule, one.severity, one.words), []).append(one)
-    return tuple(
-        alike[0] if len(alike) == 1 else replace(alike[-1], place=burns_said(alike)) for alike in groups.values()
-    )
+    found = [alike[0] if len(alike) == 1 else replace(alike[-1], place=burns_said(alike)) for alike in groups.values()]
+    return tuple(one for one in found if not any(_says_more(other, one) for other in found))
+
+
+def _says_more(other: Finding, one: Finding) -> bool:
+    alike = (other.severity, other.place, other.evidence) == (one.severity, one.place, one.evidence)
+    return alike and other.words != one.words and other.words.startswith(one.words)
 
 
 def told(findings: Sequence[Finding], *, everything: bool = False) -> list[str]:

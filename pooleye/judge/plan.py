@@ -322,7 +322,7 @@ def rest_of_trial(trial: Trial, bench: Bench, stop_level_mm: float, now: datetim
         todo[candle.code] = tuple(range(done + 1, done + count + 1))
     if not any(todo.values()):
         text = f"no candle of trial “{trial.name}” has a burn left"
-        raise PooleyeError("nothing-left", text, hint=f"judge it: pooleye trial judge “{trial.name}”")
+        raise PooleyeError("nothing-left", text, hint=f"judge it: pooleye trial judge '{trial.name}'")
     assert now.tzinfo is not None
     sittings = _sittings(bench, todo, now.date() + timedelta(days=1), now.tzinfo)
     setup = trial.candles[0].setup

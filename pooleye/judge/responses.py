@@ -9,7 +9,7 @@ from pooleye.judge import derived, statistics
 from pooleye.judge.criteria import Criteria, Criterion
 from pooleye.judge.evidence import Burn, Candle
 from pooleye.judge.statistics import Bound, Scatter, Side
-from pooleye.measurement import Quantity
+from pooleye.measurement import Quantity, after_number
 
 #: How a candle's looks become one number: the worst of what must never happen, the mean of what is judged over a life.
 WORST_HIGH, WORST_LOW, MEAN = "highest", "lowest", "mean"
@@ -120,7 +120,7 @@ class Answer:
 
     def said(self) -> str:
         """One line: the mean, where the next candle will stay, and the limit."""
-        unit = {"1": "", "C": " °C"}.get(self.unit, f" {self.unit}")
+        unit = after_number(self.unit)
         word = "at most" if self.response.side == "upper" else "at least"
         if self.bound is None:
             return f"{self.what}: {self.standing}"

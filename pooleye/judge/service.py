@@ -43,7 +43,7 @@ class Judged:
         """Stops first, then candle by candle; briefly one line each."""
         stops = trial.stops_said([(c.code, one) for c in self.candles for one in c.unsafe])
         if self.brief:
-            lines = [f"{c.code}: {c.word} after {len(c.burns)} burns, {c.hours:.1f} h" for c in self.candles]
+            lines = [c.head() for c in self.candles]
         else:
             lines = [line for c in self.candles for line in c.said()]
             stops = [] if len(self.candles) == 1 else stops  # a single candle says its own first
@@ -112,7 +112,7 @@ def judge_trial(workspace: Workspace, name: str, *, own: Path | None = None) -> 
     with workspace.read() as session:
         found = from_log.trial_of(session, name)
     if not found.candles:
-        hint = f"pooleye trial add “{name}” CODE CODE CODE"
+        hint = f"pooleye trial add '{name}' CODE CODE CODE"
         raise PooleyeError("no-candles", f"trial “{found.name}” has no candles", hint=hint)
     return trial.judge_trial(criteria, found)
 

@@ -324,4 +324,4 @@ def _hand_words(name: str) -> str:
 def _hand_shown(name: str, value: Quantity) -> str:
     if name == "hot_throw":
         return THROW_GRADES[round(value.value)]
-    return shown(name, value).replace(" C", " °C") if value.unit == "C" else shown(name, value)
+    return shown(name, value)

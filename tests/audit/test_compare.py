@@ -5,7 +5,7 @@ import math
 import pytest
 
 from pooleye.audit.claims import Claim
-from pooleye.audit.compare import Measured, audit_checkpoint, claimed_number, compare, load_scales
+from pooleye.audit.compare import Measured, claimed_number, compare, load_scales
 from pooleye.audit.reading import read_note
 from pooleye.errors import PooleyeError
 
@@ -125,16 +125,6 @@ def test_flicker_is_judged_against_the_flame():
     assert compare(only_claim("flame dancing"), evidence).verdict == "agrees"
 
 
-def test_withdrawn_claims_are_not_compared_and_unspoken_measurements_are_listed():
-    reading = read_note("Full pool. Scratch that, nearly full. No smoke.")
-    audit = audit_checkpoint(reading.claims, {"pool_coverage": ratio(0.9), "soot_delta_L": Measured(-8.0, 0.7, "1")})
-    assert [(c.claim.state, c.verdict) for c in audit.comparisons] == [
-        ("nearly-full", "agrees"),
-        ("none", "cannot-tell"),
-    ]
-    assert audit.unspoken == ("soot_delta_L",)
-
-
 def test_hedged_words_are_given_more_room():
     firm = Claim("flame-height", "tall", "tall", (0, 4))
     hedged = Claim("flame-height", "tall", "maybe tall", (0, 10), hedged=True)
@@ -156,26 +146,3 @@ def test_makers_own_bands_override(tmp_path):
 def test_measurement_without_uncertainty_is_refused():
     with pytest.raises(ValueError, match="uncertainty"):
         Measured(3.0, 0.0, "mm")
-
-
-@pytest.mark.parametrize(
-    "note", ["pool 52 mm", "pool 50 mm", 'depth 3/8"', "flame 1 1/2 in", "pool two thirds of the way", "glass 140F"]
-)
-def test_kept_claim_gets_its_rounding_back(note):
-    claim = only_claim(note)
-    kept = Claim.from_json(claim.to_json())
-    assert kept.value_u == pytest.approx(claim.value_u, rel=1e-3)
-    assert kept.to_json() == claim.to_json()
-
-
-def test_comparison_says_words_value_and_gap():
-    line = compare(only_claim("no soot"), {"soot_delta_L": Measured(-9.0, 0.8, "1")}).in_words()
-    assert line.startswith('contradicts: "no soot"; soot, darkening of the wall')
-    assert "−9.0 ± 0.8" in line.replace("-9.0", "−9.0")
-    assert line.endswith("u more than the note says")  # darker is more soot, though L* is lower
-
-
-def test_comparison_as_json_keeps_the_claim_whole():
-    kept = compare(only_claim("flame 20 mm"), {"flame_height": mm(21.0)}).to_json()
-    assert kept["claim"]["quantity"] == "flame-height"
-    assert (kept["verdict"], kept["measured"], kept["value"], kept["u"]) == ("agrees", "flame_height", 21.0, 0.5)

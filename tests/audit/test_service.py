@@ -219,7 +219,7 @@ def test_a_settlement_is_kept_and_a_later_one_counts_instead(contradicted):
         first, second = session.query(Settlement).order_by(Settlement.id)
         assert (first.verdict, first.value, first.measured) == ("note-right", 0.4, "pool_coverage")
         assert second.claimed["words"] == row.words
-    everything, pool = service.accuracy_record(log).rows
+    everything, pool = service.audit_of(log).record.rows
     assert (everything.quantity, everything.record.photo_right, everything.record.note_right) == ("all", 1, 0)
     assert pool.quantity == "melt-pool"
 
@@ -244,7 +244,7 @@ def test_what_cannot_be_settled_is_refused(contradicted, line, verdict, referenc
     with pytest.raises(PooleyeError) as refused:
         service.settle(contradicted.workspace, line, verdict)
     assert refused.value.reference == reference
-    assert service.accuracy_record(contradicted.workspace).rows == ()
+    assert service.audit_of(contradicted.workspace).record.rows == ()
 
 
 def test_an_audit_is_plain_json(contradicted):

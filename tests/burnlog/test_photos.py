@@ -242,7 +242,7 @@ def test_flame_height_is_held_against_the_limit_with_its_uncertainty(
     from types import SimpleNamespace
 
     candle: Any = SimpleNamespace(code="K7CX", wick_count=1, vessel=SimpleNamespace(kind=kind))
-    found = advice_on(candle, _result(flame_height=(height, u, "mm")))
+    found = advice_on(candle, _result(flame_height=(height, u, "mm")), "alight")
     assert [one.severity for one in found] == ([severity] if severity else [])
 
 
@@ -250,8 +250,17 @@ def test_more_flames_than_wicks_is_a_stop_and_as_many_is_none() -> None:
     from types import SimpleNamespace
 
     candle: Any = SimpleNamespace(code="K7CX", wick_count=2, vessel=SimpleNamespace(kind="container"))
-    assert advice_on(candle, _result(flame_count=(2, 0.1, "1"))) == ()
-    assert advice_on(candle, _result(flame_count=(3, 0.1, "1")))[0].severity == "stop"
+    assert advice_on(candle, _result(flame_count=(2, 0.1, "1")), "alight") == ()
+    assert advice_on(candle, _result(flame_count=(3, 0.1, "1")), "alight")[0].severity == "stop"
+
+
+def test_the_photo_of_the_new_candle_is_itself_the_baseline_of_soot() -> None:
+    from types import SimpleNamespace
+
+    candle: Any = SimpleNamespace(code="K7CX", wick_count=1, vessel=SimpleNamespace(kind="container"))
+    told = {phase: advice_on(candle, _result() | {"flags": ["soot-no-baseline"]}, phase) for phase in ("new", "alight")}
+    assert told["new"] == ()
+    assert [one.name for one in told["alight"]] == ["soot-no-baseline"]
 
 
 # --- headspace ------------------------------------------------------------------------------------------------------

@@ -142,7 +142,7 @@ def test_moving_a_candle_into_a_trial_is_kept_in_its_history(workspace: Workspac
     trials.new_trial(workspace, "spring jar")
     trials.add_to_trial(workspace, "spring jar", [code])
     lines = [entry.what for entry in corrections.history(workspace, code).entries]
-    assert any("trial None → 1" in line for line in lines)
+    assert any("trial nothing → 1" in line for line in lines)
     assert any("arm None → wick 3" in line for line in lines)
 
 
@@ -223,3 +223,8 @@ def test_two_lots_with_one_label_are_told_apart_by_their_component(workspace: Wo
         trace.trace(workspace, "A1")
     assert refused.value.reference == "lot-unclear"
     assert trace.trace(workspace, "sticker:A1").lot.component == "sticker"
+
+
+def test_a_vessel_is_told_with_its_units_as_people_write_them(workspace: Workspace) -> None:
+    (line,) = materials.add_vessel(workspace, "straight jar", rim_inner_mm=80.0, height_mm=100.5).said()
+    assert line.endswith("rim inner 80 mm, height 100.5 mm")

@@ -315,7 +315,7 @@ def test_an_empty_trial_says_what_is_missing(fresh):
     new_trial(fresh.workspace, "empty")
     said = text_of(pages.trial_page(fresh.workspace, "empty"))
     assert "No candles yet" in said
-    assert "pooleye trial add “empty”" in said
+    assert "pooleye trial add 'empty'" in said
 
 
 def test_an_unlit_candle_and_its_trial_say_what_is_missing(fresh):
