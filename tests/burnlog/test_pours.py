@@ -143,7 +143,7 @@ def test_moving_a_candle_into_a_trial_is_kept_in_its_history(workspace: Workspac
     trials.add_to_trial(workspace, "spring jar", [code])
     lines = [entry.what for entry in corrections.history(workspace, code).entries]
     assert any("trial nothing → 1" in line for line in lines)
-    assert any("arm None → wick 3" in line for line in lines)
+    assert any("arm nothing → wick 3" in line for line in lines)
 
 
 # --- lots: trace, hold, cost ----------------------------------------------------------------------------------------
