@@ -110,8 +110,8 @@ def _brightness(view: FacingView) -> Bright:
 
 
 def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> list[tuple[int, int]]:
-    """Pixels near the top and half way down of each bright, upright patch that stands out from its row, largest first:
-    an image of the flame may stand on it, or glare lie under it, in one patch with it."""
+    """Pixels near the top and at each quarter of the height of each bright, upright patch that stands out from its row,
+    largest first: an image of the flame may stand on it, or glare lie under it, in one patch with it."""
     enough_px = max(round(MIN_AREA_MM2 / view.mm_per_px**2), 4)
     mask = bright >= np.maximum(PLATEAU_CODE, around + SEED_CONTRAST)[:, None]
     rows = np.flatnonzero(mask.any(axis=1))
@@ -126,7 +126,7 @@ def _seeds(view: FacingView, bright: Bright, around: NDArray[np.float32]) -> lis
     seeds = []
     for patch in patches[:6]:
         top, height = (int(boxes[patch, part]) for part in (cv2.CC_STAT_TOP, cv2.CC_STAT_HEIGHT))
-        for row in sorted({min(top + step_px, len(labels) - 1), top + height // 2}):
+        for row in sorted({min(top + step_px, len(labels) - 1), *(top + height * k // 4 for k in (1, 2, 3))}):
             columns = np.flatnonzero(labels[row] == patch)
             if len(columns):
                 seeds.append((first + row, int(np.median(columns))))

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 HIGHEST_FLAME_MM = 110.0  # above the rim; the limit of the fire-safety standards is 75 mm in all
 BELOW_POOL_MM = 7.0
+FOOT_OVER_POOL_MM = 13.0  # judged: a flame's bright part begins 4 to 12 mm above what it burns on
 SAME_PLATEAU_CODES = 5.0
 SHARE_OF_MAIN = 0.5  # of its length that a further flame has at least
 APART_MM = 4.0
@@ -50,6 +51,9 @@ def flames_of(
     lip = (float(min(front, back)), float(max(front, back)))
     floor = low if pool_mm is None else pool_mm - 2.0
     bodies = [body for body in flame_bodies(view, lip) if _is_flame(body, floor)]
+    if pool_mm is not None:
+        # the flame's image in the wall behind stands higher
+        bodies = [body for body in bodies if body.bottom_mm < max(pool_mm + FOOT_OVER_POOL_MM, front + 3.0)] or bodies
     return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front))
 
 

@@ -41,6 +41,11 @@ FLAME_ASIDE_COST = 1.2  # wicks stand near the middle
 FLAME_ABOVE_MM = 60.0  # its middle above the rim
 PER_PAIR_WIDTH = 12  # wall pairs kept for each width and roll
 PAIRS = 28  # of them looked at more closely
+ABOUT_STEP = 1.05  # of the sizes tried about a flame
+ABOUT_ACROSS = np.linspace(-0.15, 0.15, 7)  # of the width: places of the axis beside a flame
+ABOUT_UP = np.linspace(0.2, 1.1, 16)  # of the height: places of a flame's middle above the underside
+ABOUT_TILTS_DEG = (3.0, 8.0)
+ABOUT_KEPT = 300
 WALL_SHARES = np.linspace(0.1, 0.9, 14)
 ORDINARY_LIP = 0.5  # strength of a front lip that is seen
 ARC_SHARES = np.linspace(-0.92, 0.92, 16)
@@ -195,6 +200,33 @@ def rough_poses(rgb: RgbImage, frustum: Frustum, camera: Camera, about_px: Array
     scores = outline_score(edges.thinned(), Poses(frustum, camera, vectors))
     order = np.argsort(-scores)
     return vectors[order], scores[order]
+
+
+def poses_about(rgb: RgbImage, frustum: Frustum, camera: Camera, flames_px: Array) -> Array:
+    """Pose vectors (N, 5), best first, of vessels with one of these flames (K, 2) near their axis. Size and place are
+    tried one by one, so that all edges count together where each wall is too faint to be found by itself."""
+    height, width = rgb.shape[:2]
+    sizes = _growing(WIDTH_SHARE[0] * max(height, width), WIDTH_SHARE[1] * width, ABOUT_STEP)
+    across, up, tilt = np.meshgrid(ABOUT_ACROSS, ABOUT_UP, np.radians(ABOUT_TILTS_DEG), indexing="ij")
+    found = []
+    for x, y in flames_px:
+        for size in sizes:
+            scale = size / (2 * frustum.middle_radius_mm)
+            middle_y = y + (up.ravel() - 0.5) * frustum.height_mm * scale
+            vectors = np.zeros((up.size, 5))
+            vectors[:, 0], vectors[:, 1] = x + across.ravel() * size, middle_y
+            vectors[:, 2], vectors[:, 4] = np.log(camera.f_px / scale), tilt.ravel()
+            found.append(vectors)
+    if not found:
+        return np.empty((0, 5))
+    vectors = np.concatenate(found)
+    scores = outline_score(Edges.of(rgb).thinned(), Poses(frustum, camera, vectors))
+    return np.asarray(vectors[np.argsort(-scores)[:ABOUT_KEPT]])
+
+
+def _growing(low_px: float, high_px: float, step: float) -> Array:
+    """Sizes from low to high, each larger than the one before by this factor."""
+    return np.asarray(low_px * step ** np.arange(int(np.log(high_px / low_px) / np.log(step)) + 1))
 
 
 def _wall_pairs(rgb: RgbImage, edges: Edges, frustum: Frustum, about_px: Array) -> Array:

@@ -34,8 +34,11 @@ LENS_LOW_MM = -10.0  # lowest place of a lens over the table the vessel stands o
 LIT_MM = 0.45  # coarse enough to see quickly whether there is a flame
 FLAME_BONUS = 0.7  # the candle meant is the lit one
 HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
-SIZE_BONUS = 0.4  # per e-fold of size: small finds are more often chance
-CANDIDATES = 8
+SIZE_BONUS = 0.7  # per e-fold of size: small finds are more often chance
+FLAME_OVER_POOL_MM = (-12.0, 40.0)  # its middle
+CANDIDATES = 14
+#: What the lines of clear glass may lack in the last fit, where the size is known and a flame burns on its axis.
+FAINT_SHORTFALL, ON_AXIS = 0.3, 0.9
 
 
 @dataclass(frozen=True)
@@ -79,7 +82,7 @@ def located_vessel(
     for about_px in (flames, flames[:0]) if burning else (flames,):
         best, shape, sure = _best_vessel(rgb, outside, camera, headspace_mm, about_px, flames)
         # where a flame burns, what shows none is another thing on the table
-        if best is not None and sure and not (burning and _share_lit(best, shape, flames) == 0):
+        if best is not None and sure and not (burning and _share_lit(best, shape, flames, headspace_mm) == 0):
             _require_whole(rgb, best)
             return best, shape
     if best is not None:
@@ -93,16 +96,24 @@ def _best_vessel(
     """The best outline, or None, with its shape, and whether it is surely a vessel."""
     found: list[tuple[Located, Outside]] = []
     for shape in _shapes(outside):
-        seen = vessels_in(rgb, shape.frustum, camera, about_px)[:CANDIDATES]
+        seen = vessels_in(rgb, shape.frustum, camera, about_px, height_known=outside.height_known)[:CANDIDATES]
         found += [(one, shape) for one in seen if _is_vessel(one)]
     if not found:
         return None, outside, False
     best, shape = _meant(rgb, found, headspace_mm, flames)
     if not outside.height_known:
         best, shape = _with_best_height(rgb, best, shape, camera, about_px)
-    best = fitted_finely(rgb, best)
+    # without a height there is always an outline about the one found that fits something
+    nested = [one for one, _ in found] if outside.height_known else None
+    best = fitted_finely(rgb, best, nested)
     vague = not outside.height_known and best.score < SURE_SCORE
-    return best, shape, not vague and best.shortfall == 0
+    return best, shape, not vague and best.shortfall <= _allowed_shortfall(best, shape, flames, headspace_mm)
+
+
+def _allowed_shortfall(best: Located, shape: Outside, flames: Array, headspace_mm: float | None) -> float:
+    """A flame on the axis stands for lines that clear glass hardly shows."""
+    lit = shape.height_known and len(flames) > 0 and _share_lit(best, shape, flames, headspace_mm) > ON_AXIS
+    return FAINT_SHORTFALL if lit else 0.0
 
 
 NO_VESSEL_HINT = "Take the whole vessel from the side, at the height of its rim, alone on a plain table."
@@ -144,16 +155,19 @@ def _meant(
     for index in sorted(close, key=lambda index: -plain[index]):
         known = [other for other in lit if _same_place(found[index][0], found[other][0])]
         if len(flames):
-            lit[index] = _share_lit(*found[index], flames)
+            lit[index] = _share_lit(*found[index], flames, headspace_mm)
         else:
             lit[index] = lit[known[0]] if known else float(_is_lit(rgb, *found[index], headspace_mm))
     return found[max(close, key=lambda index: plain[index] + FLAME_BONUS * lit[index])]
 
 
-def _share_lit(one: Located, shape: Outside, flames: Array) -> float:
+def _share_lit(one: Located, shape: Outside, flames: Array, headspace_mm: float | None) -> float:
     """From 1 where a flame burns on the vessel's axis to 0 where it would stand on the wall or none is there."""
     x, height = one.pose.on_axis_plane_mm(flames).T
-    within = (height > 0.1 * shape.frustum.height_mm) & (height < shape.frustum.height_mm + FLAME_ABOVE_MM)
+    low, high = 0.1 * shape.frustum.height_mm, shape.frustum.height_mm + FLAME_ABOVE_MM
+    if headspace_mm is not None and shape.height_known:
+        low, high = shape.frustum.height_mm - headspace_mm + np.array(FLAME_OVER_POOL_MM)
+    within = (height > low) & (height < high)
     return float(np.max(np.where(within, 1 - np.minimum(np.abs(x) / shape.frustum.rim_radius_mm, 1.0) ** 2, 0.0)))
 
 
@@ -176,7 +190,8 @@ def _with_best_height(
     for step in (0.045, 0.022, 0.011):
         for factor in (1 - step, 1 + step):
             other = replace(shape, frustum=replace(shape.frustum, height_mm=shape.frustum.height_mm * factor))
-            found = [one for one in vessels_in(rgb, other.frustum, camera, about_px)[:2] if _is_vessel(one)]
+            seen = vessels_in(rgb, other.frustum, camera, about_px, height_known=False)
+            found = [one for one in seen[:2] if _is_vessel(one)]
             if found and found[0].score > best.score + 0.03:
                 best, shape = found[0], other
     return best, replace(shape, u_foot_mm=float(np.hypot(shape.u_foot_mm, 0.02 * shape.frustum.height_mm)))
