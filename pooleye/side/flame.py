@@ -41,7 +41,7 @@ LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed pi
 #: Share of the plateau's contrast so far that a further row must have, except where the rim crosses: upwards (-1) the
 #: thin tip is dimmed by the blur, downwards (1) what is dimmer is wax, or a mirror image.
 SAME_CONTRAST = {-1: 0.6, 1: 0.9}
-WAIST = 0.5  # of its greatest width: so narrow, a flame ends; what widens again by the next two is an image of it
+WAIST = 0.6  # of its greatest width: so narrow, a flame ends; what widens again by the next two is an image of it
 AGAIN, AGAIN_PX = 1.3, 1.5
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
 BLUE_REACH_MM = 4.0
@@ -283,17 +283,19 @@ def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
 
 def _below_waist(runs: list[_Run], top: End, lip: NDArray[np.bool_]) -> tuple[list[_Run], End]:
     """Drops what stands on the flame's tip: its image in the wall behind, which touches it. A flame that has narrowed
-    to its tip does not widen again, but for the glow of the rim where that crosses it."""
+    to its tip does not widen again, but for the glow of the rim where that crosses it. Widths are medians of three rows:
+    where the surroundings change, a single row may look narrow."""
+    widths = [_middle([run.width for run in runs[max(k - 1, 0) : k + 2]]) for k in range(len(runs))]
     widest, low = 0.0, len(runs) - 1
     for index in range(len(runs) - 1, -1, -1):
-        width = runs[index].width
+        width = widths[index]
         if lip[runs[index].row]:
             continue
-        if runs[low].width >= WAIST * widest and width >= widest:
+        if widths[low] >= WAIST * widest and width >= widest:
             widest, low = width, index
-        elif width < runs[low].width:
+        elif width < widths[low]:
             low = index
-        elif runs[low].width < WAIST * widest and width > AGAIN * runs[low].width + AGAIN_PX:
+        elif widths[low] < WAIST * widest and width > AGAIN * widths[low] + AGAIN_PX:
             return runs[low:], "seen"
     return runs, top
 
