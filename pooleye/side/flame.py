@@ -283,7 +283,7 @@ def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
 
 def _below_waist(runs: list[_Run], top: End, lip: NDArray[np.bool_]) -> tuple[list[_Run], End]:
     """Drops what stands on the flame's tip: its image in the wall behind, which touches it. A flame that has narrowed
-    to its tip does not widen again, but for the glow of the rim where that crosses it. Widths are medians of three rows:
+    to its tip does not widen again, but for the glow of the rim where that crosses it. Widths are medians of three:
     where the surroundings change, a single row may look narrow."""
     widths = [_middle([run.width for run in runs[max(k - 1, 0) : k + 2]]) for k in range(len(runs))]
     widest, low = 0.0, len(runs) - 1

@@ -35,7 +35,7 @@ LIT_MM = 0.45  # coarse enough to see quickly whether there is a flame
 FLAME_BONUS = 0.7  # the candle meant is the lit one
 HEIGHT_BONUS = 0.3  # likewise, where heights are tried: a wax line looks like the rim of a lower vessel
 SIZE_BONUS = 0.7  # per e-fold of size: small finds are more often chance
-FLAME_OVER_POOL_MM = (-12.0, 40.0)  # its middle
+FLAME_OVER_POOL_MM = (-12.0, 60.0)  # its middle; of tall ones behind an opaque wall only the upper part shows
 CANDIDATES = 14
 #: What the lines of clear glass may lack in the last fit, where the size is known and a flame burns on its axis.
 FAINT_SHORTFALL, ON_AXIS = 0.3, 0.9
