@@ -57,10 +57,12 @@ class HandValue:
 
     def said(self) -> list[str]:
         """One line and what to mind."""
-        shown = f"{self.words} {self.value}"
-        if self.quantity == "hot_throw":
-            shown = f"hot throw {THROW_GRADES[round(self.value.value)]}"
-        return with_advice(self.advice, [f"{self.place.said()}: {shown}"])
+        return with_advice(self.advice, [f"{self.place.said()}: {self.words} {hand_said(self.quantity, self.value)}"])
+
+
+def hand_said(quantity: str, value: Quantity) -> str:
+    """A value taken by hand as people say it: hot throw by its grade."""
+    return THROW_GRADES[round(value.value)] if quantity == "hot_throw" else str(value)
 
 
 def parse_throw(text: str) -> float:

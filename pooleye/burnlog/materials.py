@@ -71,9 +71,10 @@ class Listed:
 def _detail(key: str, value: float | str) -> str:
     """A column and its value for a person: rim_inner_mm 80.0 as "rim inner 80 mm"."""
     number = f"{value:g}" if isinstance(value, float) else value
-    words, _, last = key.rpartition("_")
-    unit = {"mm": " mm", "percent": " %"}.get(last)
-    return f"{(words if unit else key).replace('_', ' ')} {number}{unit or ''}"
+    for ending, unit in {"_mm": "mm", "_percent": "%", "_g_cm3": "g/cm³"}.items():
+        if key.endswith(ending):
+            key, number = key.removesuffix(ending), f"{number} {unit}"
+    return f"{key.replace('_', ' ')} {number}"
 
 
 def clean_name(name: str, word: str) -> str:
@@ -232,7 +233,8 @@ class LotKept:
 
     def said(self) -> list[str]:
         """One line."""
-        much = f", {self.amount:g} {self.unit}" if self.amount else ""
+        units = f"{self.unit}s" if self.unit == "piece" and self.amount != 1 else self.unit
+        much = f", {self.amount:g} {units}" if self.amount else ""
         cost = f" for {self.price}" if self.price else ", price unknown"
         held = f" · HELD: {self.held_reason}" if self.held_reason else ""
         return [f"lot {self.label}: {self.component} “{self.of}”{much}{cost}{held}"]

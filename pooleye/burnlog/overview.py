@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from pooleye.burnlog import find, states, wax_left
 from pooleye.burnlog.burns import duration
 from pooleye.burnlog.filing import newest_reading
+from pooleye.burnlog.looks import hand_said
 from pooleye.burnlog.records import Burn, Candle, Incident, Measurement, Note, Photo, Reading
 from pooleye.burnlog.results import Advice, by_gravity, with_advice
 from pooleye.burnlog.store import Workspace
@@ -292,7 +293,10 @@ def _burn_lines(burn: BurnShown) -> list[str]:
         values = ", ".join(_told(photo, name) for name in _TOLD if name in photo.quantities)
         at = say_minutes(photo.minutes_alight) if photo.minutes_alight is not None else photo.phase
         lines.append(f"  {at} {photo.view}: {values or photo.reason or photo.status or 'not measured yet'}")
-    lines += [f"  {_at(minutes)}{name.replace('_', ' ')} {value} by hand" for minutes, name, value in burn.by_hand]
+    lines += [
+        f"  {_at(minutes)}{name.replace('_', ' ')} {hand_said(name, value)} by hand"
+        for minutes, name, value in burn.by_hand
+    ]
     lines += [f"  {_at(minutes)}“{text}”" for minutes, _, text in burn.notes]
     return lines + [f"  INCIDENT: {one}" for one in burn.incidents]
 

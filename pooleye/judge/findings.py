@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Literal
+from typing import Literal, TypeVar
 
 from pooleye.judge.criteria import Criterion
 from pooleye.measurement import Quantity
@@ -142,12 +142,49 @@ def grouped(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     for one in findings:
         groups.setdefault((one.rule, one.severity, one.words), []).append(one)
     found = [alike[0] if len(alike) == 1 else replace(alike[-1], place=burns_said(alike)) for alike in groups.values()]
-    return tuple(one for one in found if not any(_says_more(other, one) for other in found))
+    return tuple(_fullest(found, lambda one: (one.severity, one.place, one.evidence)))
 
 
-def _says_more(other: Finding, one: Finding) -> bool:
-    alike = (other.severity, other.place, other.evidence) == (one.severity, one.place, one.evidence)
-    return alike and other.words != one.words and other.words.startswith(one.words)
+@dataclass(frozen=True)
+class Stop:
+    """A danger in plain words: whose, what to do, where in the life, and where the rule is from."""
+
+    codes: str
+    words: str
+    where: str
+    source: str
+
+    def said(self) -> str:
+        """One line."""
+        return f"STOP: {self.codes}: {self.words}{f' ({self.where})' if self.where else ''} [{self.source}]"
+
+
+def stops_together(found: Iterable[tuple[str, Finding]]) -> list[Stop]:
+    """Stops of several candles; the same one is said once, with its candles and burns, in its fullest words."""
+    groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
+    for code, one in found:
+        groups.setdefault((one.rule, one.words), []).append((code, one))
+    stops = []
+    for alike in groups.values():
+        codes = ", ".join(dict.fromkeys(code for code, _ in alike))
+        first, where = alike[0][1], burns_said([one for _, one in alike])
+        stops.append(Stop(codes, first.words, where, first.source))
+    return _fullest(stops, lambda one: one.codes)
+
+
+_Said = TypeVar("_Said", Finding, Stop)
+
+
+def _fullest(said: list[_Said], about: Callable[[_Said], object]) -> list[_Said]:
+    """Without those whose words another, about the same, only goes on from."""
+    return [
+        one
+        for one in said
+        if not any(
+            about(other) == about(one) and other.words != one.words and other.words.startswith(one.words)
+            for other in said
+        )
+    ]
 
 
 def told(findings: Sequence[Finding], *, everything: bool = False) -> list[str]:

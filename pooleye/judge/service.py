@@ -16,7 +16,7 @@ from pooleye.errors import PooleyeError
 from pooleye.judge import forecast, from_log, plan, trial
 from pooleye.judge.at_life import CandleVerdict, judge_candle
 from pooleye.judge.criteria import Criteria, load_criteria
-from pooleye.judge.findings import Finding
+from pooleye.judge.findings import Finding, stops_together
 from pooleye.judge.forecast import Growth, Left, Outcome, PoolOutcome
 from pooleye.judge.reopened import Conclusion, Recipe, Reopened, reopened
 from pooleye.judge.trial import TrialVerdict
@@ -41,7 +41,7 @@ class Judged:
 
     def said(self) -> list[str]:
         """Stops first, then candle by candle; briefly one line each."""
-        stops = trial.stops_said([(c.code, one) for c in self.candles for one in c.unsafe])
+        stops = [one.said() for one in stops_together((c.code, one) for c in self.candles for one in c.unsafe)]
         if self.brief:
             lines = [c.head() for c in self.candles]
         else:

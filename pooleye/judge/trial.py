@@ -11,7 +11,7 @@ from pooleye.judge.at_life import CandleVerdict, judge_candle
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.evidence import Candle, Trial
 from pooleye.judge.fairness import Fairness
-from pooleye.judge.findings import Finding, burns_said, grouped
+from pooleye.judge.findings import Finding, grouped, stops_together
 from pooleye.judge.next_wick import Next
 from pooleye.judge.responses import Answer, answer, responses_for
 from pooleye.judge.statistics import Apart
@@ -76,7 +76,7 @@ class TrialVerdict:
 
     def said(self) -> list[str]:
         """Stops first, the decision, why, what next, the arms, what stands against it; the limits last."""
-        lines = stops_said(self.stops)
+        lines = [one.said() for one in stops_together(self.stops)]
         early = " (provisional: not every candle is used up)" if self.provisional else ""
         lines += [f"trial {self.trial}: {self.word}{early}", *(f"  {one}" for one in self.why)]
         lines += [f"refused: {one.words} ({'; '.join(one.evidence)}) [{one.source}]" for one in self.fair.refusals]
@@ -84,19 +84,6 @@ class TrialVerdict:
         lines += [line for arm in self.arms for line in arm.said()]
         lines += [one.said() for one in self.fair.cautions]
         return [*lines, self.limits]
-
-
-def stops_said(stops: Sequence[tuple[str, Finding]]) -> list[str]:
-    """Stops of several candles, the same one said once with its candles and burns."""
-    groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
-    for code, one in stops:
-        groups.setdefault((one.rule, one.words), []).append((code, one))
-    lines = []
-    for alike in groups.values():
-        findings = [one for _, one in alike]
-        codes, where = ", ".join(dict.fromkeys(code for code, _ in alike)), burns_said(findings)
-        lines.append(f"STOP: {codes}: {findings[0].words}{f' ({where})' if where else ''} [{findings[0].source}]")
-    return lines
 
 
 def judge_trial(criteria: Criteria, trial: Trial) -> TrialVerdict:

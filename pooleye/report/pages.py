@@ -20,7 +20,7 @@ from pooleye.burnlog.times import say_minutes
 from pooleye.judge import service
 from pooleye.judge.criteria import Criteria
 from pooleye.judge.evidence import Burn, Candle
-from pooleye.judge.findings import Finding
+from pooleye.judge.findings import Finding, Stop, stops_together
 from pooleye.measurement import Quantity
 from pooleye.report import charts, gather, plots, sections
 from pooleye.report.gather import CandleFile, SessionFile, Shot, TrialFile
@@ -45,7 +45,7 @@ def candle_page(workspace: Workspace, code: str) -> str:
     return _rendered(
         "candle.html",
         **page,
-        stops=[*sections.stops(sections.candle_stops(file.verdict)), *_dangers(audit)],
+        stops=[*stops_together(sections.candle_stops(file.verdict)), *_dangers(audit)],
         file=file,
         reasons=sections.outside(sections.all_findings(file.verdict)),
         unseen=sections.unseen(file.verdict.burns, file.verdict.findings),
@@ -71,7 +71,7 @@ def trial_page(workspace: Workspace, name: str) -> str:
     return _rendered(
         "trial.html",
         **page,
-        stops=[*sections.stops(verdict.stops if verdict else ()), *_dangers(audit)],
+        stops=[*stops_together(verdict.stops if verdict else ()), *_dangers(audit)],
         trial=trial,
         verdict=verdict,
         refusals=sections.refusals(verdict.fair.refusals) if verdict else [],
@@ -102,7 +102,7 @@ def session_page(workspace: Workspace, day: date | None = None) -> str:
     return _rendered(
         "session.html",
         **page,
-        stops=[*sections.stops((code, one) for code, one in found if one.severity == "stop"), *_dangers(audit)],
+        stops=[*stops_together((code, one) for code, one in found if one.severity == "stop"), *_dangers(audit)],
         session=session,
         left_out=len(mine) - len(shots),
         candles=[
@@ -314,10 +314,10 @@ def _audit(workspace: Workspace, candles: Sequence[CandleFile], numbers: dict[st
     )
 
 
-def _dangers(audit: Audit | None) -> list[sections.Stop]:
+def _dangers(audit: Audit | None) -> list[Stop]:
     """Words of danger in notes that nobody has confirmed or denied yet."""
     found = [one for one in audit.to_confirm if one.advice.severity == "stop"] if audit else []
-    return [sections.Stop(one.candle, one.advice.text, one.place, one.advice.source) for one in found]
+    return [Stop(one.candle, one.advice.text, one.place, one.advice.source) for one in found]
 
 
 def _audit_rows(audit: Audit | None) -> list[Row]:

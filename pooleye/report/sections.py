@@ -44,37 +44,6 @@ HAND_WORDS = {"vessel_temperature": "vessel outside", "hot_throw": "hot throw", 
 # ---- stops and reasons --------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Stop:
-    """A danger in plain words: whose, where in the life, what to do, and where the rule is from."""
-
-    codes: str
-    words: str
-    where: str
-    source: str
-
-
-def stops(found: Iterable[tuple[str, Finding]]) -> list[Stop]:
-    """Stops of several candles; the same one is said once, with its candles and burns, in its fullest words."""
-    groups: dict[tuple[str, str], list[tuple[str, Finding]]] = {}
-    for code, one in found:
-        groups.setdefault((one.rule, one.words), []).append((code, one))
-    said = [
-        Stop(
-            ", ".join(dict.fromkeys(code for code, _ in alike)),
-            alike[0][1].words,
-            burns_said([one for _, one in alike]),
-            alike[0][1].source,
-        )
-        for alike in groups.values()
-    ]
-    return [one for one in said if not any(_says_more(other, one) for other in said)]
-
-
-def _says_more(other: Stop, one: Stop) -> bool:
-    return other.codes == one.codes and other.words != one.words and other.words.startswith(one.words)
-
-
 def candle_stops(verdict: CandleVerdict) -> list[tuple[str, Finding]]:
     """Every stop of a candle, its ordinary end last."""
     found = [*verdict.unsafe, *(one for one in of(verdict.findings, "stop") if one.rule == "wax_left_limit")]

@@ -228,3 +228,8 @@ def test_two_lots_with_one_label_are_told_apart_by_their_component(workspace: Wo
 def test_a_vessel_is_told_with_its_units_as_people_write_them(workspace: Workspace) -> None:
     (line,) = materials.add_vessel(workspace, "straight jar", rim_inner_mm=80.0, height_mm=100.5).said()
     assert line.endswith("rim inner 80 mm, height 100.5 mm")
+
+
+def test_a_lot_counts_pieces_in_the_plural(workspace: Workspace) -> None:
+    lot = materials.add_lot(workspace, "sticker", "S1", "round sticker", amount=100, price=5.0)
+    assert ", 100 pieces for 5.00" in lot.said()[0]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from pooleye.burnlog.photo_files import keep_file
-from pooleye.judge.findings import Finding
+from pooleye.judge.findings import Finding, stops_together
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.report import gather, pictures, sections
 
@@ -130,5 +130,5 @@ def test_a_stop_is_said_once_with_its_candles_and_burns_in_its_fullest_words() -
         ("A", finding("Too hot.", 1, "hot")),
         ("B", finding("Too hot.", 2, "hot")),
     ]
-    said = [(one.codes, one.words, one.where) for one in sections.stops(found)]
+    said = [(one.codes, one.words, one.where) for one in stops_together(found)]
     assert said == [("A", f"{loose} Not to be lit again.", "burn 3"), ("A, B", "Too hot.", "burns 1 to 2")]
