@@ -355,8 +355,8 @@ def test_looks_that_can_no_longer_be_taken_are_not_asked_for(
     assert ("end-of-burn", 240) in found
 
 
-def test_the_hot_throw_is_shown_by_its_grade(workspace: Workspace, three: Callable[..., Any]) -> None:
+def test_the_hot_throw_is_shown_by_its_grade(workspace: Workspace, three: Three) -> None:
     code, *_ = three(workspace)
-    burns.light(workspace, [code])
+    light(workspace, [code])
     looks.measure_by_hand(workspace, code, "throw", looks.parse_throw("medium"))
     assert any("hot throw medium by hand" in line for line in overview.show(workspace, code).said())
