@@ -1,5 +1,5 @@
 #!/usr/bin/env python
-"""Renders the sample photos: `python sample_images/render.py [NAME ...]` (needs `pip install pooleye[render]`).
+"""Renders the sample photos: `python sample_images/render.py [NAME ...]` (needs `pip install -e '.[render]'`).
 
 Light is traced once per photo and kept in a cache folder under a hash of all that shapes it, so the command can be
 stopped and run again, and a change to the phone alone costs a second. Writes the photos and truth.json beside itself.

@@ -1,7 +1,7 @@
 #!/usr/bin/env python
 """Renders the workshop's photos: `python sample_images/render_workshop.py [PART OF A NAME ...]`.
 
-Needs `pip install pooleye[render]`. Each photo is written with its truth beside it (NAME.json); what is there is left
+Needs `pip install -e '.[render]'`. Each photo is written with its truth beside it (NAME.json); what is there is left
 alone, so the command can be stopped and run again, and `--share K/N` lets N processes split the work. At the end
 `--collect DIR` gathers the truths into workshop/truth.json and makes the clip of its frames (needs PyAV).
 """

@@ -101,7 +101,8 @@ def scheduler_workers(address: str, timeout_s: float = 10.0) -> SchedulerWorkers
         from distributed import Client  # type: ignore[import-not-found, unused-ignore]
     except ImportError:
         text = "a scheduler's address needs the optional part “dask”"
-        raise PooleyeError("dask-missing", text, hint='pip install "pooleye[dask]", or leave --scheduler out') from None
+        hint = "in pooleye's folder: pip install -e '.[dask]'; or leave --scheduler out"
+        raise PooleyeError("dask-missing", text, hint=hint) from None
     where = urlsplit(address)
     try:
         # Knocking first: a client that finds nobody goes on trying in the background.

@@ -72,7 +72,8 @@ class Poured:
 
     def said(self) -> list[str]:
         """Codes first: they must be written on the jars now."""
-        lines = [f"pour {self.pour}: fragrance load {self.load_percent:.1f} %"]
+        load = f"fragrance load {self.load_percent:.1f} %" if self.load_percent else "no fragrance"
+        lines = [f"pour {self.pour}: {load}"]
         if self.codes:
             lines.append(f"write these codes on the vessels: {', '.join(self.codes)}")
         lines.append(f"cure until {self.cure_until:%Y-%m-%d} ({self.cure_source})")

@@ -164,7 +164,7 @@ def _server_engine(url: str) -> Engine:
         raise PooleyeError("bad-database", text_, hint="leave `database` empty, or give postgresql://user@host/name")
     if importlib.util.find_spec("psycopg") is None:
         text_ = "a burn log on a server needs the optional part “postgresql”"
-        raise PooleyeError("postgresql-missing", text_, hint='pip install "pooleye[postgresql]"')
+        raise PooleyeError("postgresql-missing", text_, hint="in pooleye's folder: pip install -e '.[postgresql]'")
     engine = create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
 
     @event.listens_for(engine, "begin")
@@ -230,7 +230,7 @@ def _bring_up_to_date(workspace: Workspace) -> None:
         text_ = (
             f"the burn log in {workspace.root} was written by a newer pooleye (step {version}; this one knows {NEWEST})"
         )
-        raise PooleyeError("log-too-new", text_, hint="update pooleye: pip install --upgrade pooleye")
+        raise PooleyeError("log-too-new", text_, hint="bring pooleye up to date, then open it again")
     if workspace.read_only:
         text_ = f"the burn log in {workspace.root} is of an earlier version and cannot be brought up to date here"
         raise PooleyeError("log-read-only", text_, hint="open it once where it can be written")

@@ -272,7 +272,7 @@ def _draw_soot(canvas: _Canvas, rim: Mapping[str, float], by_clock: Sequence[flo
         arc = outline[order][np.abs(away[order]) < 14]
         canvas.curve(arc.tolist(), GREY if change is None else BROWN, closed=False)
         at = canvas.to_canvas_px([outline[np.abs(away).argmin()]])[0]
-        canvas.label("?" if change is None else f"{change:.0f}", (float(at[0]), float(at[1])), WHITE)
+        canvas.label("?" if change is None else f"{change:z.0f}", (float(at[0]), float(at[1])), WHITE)
 
 
 def rim_points_px(rim: Mapping[str, float], count: int = 180) -> NDArray[np.float64]:

@@ -185,8 +185,8 @@ def arms_against_limit(arms: Sequence[ArmValues], limit: float, side: str, *, ti
     word = "at most" if side == "upper" else "at least"
     each = []
     for arm in arms:
-        numbers = ", ".join(f"{value:.1f}" for value in arm.values) or "not measured"
-        bound = f", the next one {word} {arm.bound:.1f}" if arm.bound is not None else ""
+        numbers = ", ".join(f"{value:z.1f}" for value in arm.values) or "not measured"
+        bound = f", the next one {word} {arm.bound:z.1f}" if arm.bound is not None else ""
         each.append(f"{arm.name}: {numbers}{bound}.")
     height = 0.75 + 0.34 * len(arms)
     with _drawn(title, f"{' '.join(each)} Limit {word} {limit:g}{shown}.", (SIZE_IN[0], height)) as sheet:
@@ -221,7 +221,7 @@ def clock_picture(
     Beyond `worse_below` or `worse_above` a sector is hatched; where nothing was seen it stays empty with a dash.
     """
     bad = [_is_bad(value, worse_below, worse_above) for value in values]
-    said = [f"{hour or 12} o'clock {'not seen' if v is None else f'{v:.1f}'}" for hour, v in enumerate(values)]
+    said = [f"{hour or 12} o'clock {'not seen' if v is None else f'{v:z.1f}'}" for hour, v in enumerate(values)]
     beyond = [f"{hour or 12}" for hour, is_bad in enumerate(bad) if is_bad]
     end = f" Beyond the limit at {', '.join(beyond)} o'clock." if beyond else " No sector is beyond the limit."
     deepest = max([abs(value) for value in values if value is not None], default=1.0) or 1.0

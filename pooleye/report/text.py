@@ -55,7 +55,7 @@ def _number_lines(result: PhotoResult) -> list[str]:
 
 
 def _clock(name: str, values: Sequence[float | None]) -> str:
-    numbers = " ".join("-" if value is None else f"{value:.1f}" for value in values)
+    numbers = " ".join("-" if value is None else f"{value:z.1f}" for value in values)
     return numbers + (" mm" if CLOCK_QUANTITIES[name] == "mm" else "")
 
 

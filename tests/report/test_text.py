@@ -18,3 +18,9 @@ def test_no_line_is_wider_than_a_terminal():
         "a.jpg", "top", method="x/1", quantities={}, flags=["focal-assumed", "pose-ambiguous"]
     )
     assert max(map(len, result_as_text(result).splitlines())) <= 100
+
+
+def test_no_zero_by_the_clock_has_a_minus():
+    by_clock = {"soot_delta_L": [-0.01, None, *[-2.0] * 10]}
+    text = result_as_text(PhotoResult.measured("a.jpg", "top", method="x/1", quantities={}, by_clock=by_clock))
+    assert "soot by clock, 12 to 11  0.0 - -2.0" in text

@@ -121,7 +121,7 @@ def read(data: bytes, name: str) -> Document:
         raise PooleyeError("not-a-log", f"{name} lacks its step", hint=_HINT)
     if step > NEWEST:
         text = f"{name} was written by a newer pooleye (step {step}; this one knows {NEWEST})"
-        raise PooleyeError("log-too-new", text, hint="update pooleye: pip install --upgrade pooleye")
+        raise PooleyeError("log-too-new", text, hint="bring pooleye up to date, then import it again")
     settings, files, records = (_part(found, part, name) for part in ("settings", "files", "records"))
     texts = [*files.values(), *(one for one in settings.values() if isinstance(one, str))]
     if not files.keys() <= set(OWN_FILES) or not all(map(_is_text, texts)):
