@@ -90,11 +90,6 @@ class Quantity:
         """A quantity whose parts are independent: u is their root sum of squares (JCGM 100:2008, 5.1.2, eq. 10)."""
         return cls(value, math.hypot(*parts.values()), unit, tuple(parts.items()))
 
-    @property
-    def main_part(self) -> str | None:
-        """The name of the largest part, or None when no parts are kept."""
-        return max(self.parts, key=lambda part: part[1])[0] if self.parts else None
-
     def __str__(self) -> str:
         return f"{format_value(self.value, self.u)}{after_number(self.unit)}"
 

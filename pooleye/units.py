@@ -155,16 +155,6 @@ def format_length(length_mm: float, unit: Literal["mm", "in"] = "mm") -> str:
     return f"{length_mm:.1f} mm" if unit == "mm" else f"{length_mm / MM_PER_INCH:.2f} in"
 
 
-def format_mass(mass_g: float, unit: Literal["g", "oz"] = "g") -> str:
-    """A mass for reading, to 0.1 g or 0.01 oz."""
-    return f"{mass_g:.1f} g" if unit == "g" else f"{mass_g / G_PER_OUNCE:.2f} oz"
-
-
-def format_temperature(temperature_c: float, unit: Literal["C", "F"] = "C") -> str:
-    """A temperature for reading, to one degree."""
-    return f"{temperature_c:.0f} °C" if unit == "C" else f"{temperature_c * 9 / 5 + 32:.0f} °F"
-
-
 def _without_unicode_fractions(text: str) -> str:
     for sign, fraction in UNICODE_FRACTIONS.items():
         text = text.replace(sign, f" {fraction}")

@@ -94,17 +94,12 @@ def test_independent_parts_add_up_in_quadrature():
     """JCGM 100:2008, H.1: the four terms 25, 9.7, 2.9 and 16.7 nm combine to 31.7 nm."""
     length = Quantity.from_parts(50.000838, "mm", {"ls": 25e-6, "d": 9.7e-6, "alpha": 2.9e-6, "theta": 16.7e-6})
     assert length.u == pytest.approx(31.7e-6, rel=2e-3)
-    assert length.main_part == "ls"
 
 
 def test_a_part_cannot_be_negative_or_nan():
     for part in (-1.0, math.nan):
         with pytest.raises(ValueError, match="edge"):
             Quantity(1.0, 1.0, "mm", (("edge", part),))
-
-
-def test_without_parts_there_is_no_main_part():
-    assert Quantity(1.0, 1.0, "mm").main_part is None
 
 
 # --- results ---
