@@ -32,11 +32,6 @@ def level_fall_mm(setup: Setup, mass: Quantity) -> Quantity:
     return Quantity(value, math.hypot(value * relative, 1000 * mass.u / (density.value * setup.bore_area_mm2)), "mm")
 
 
-def flicker_hz(diameter_mm: float) -> float:
-    """Frequency at which a buoyant flame of this base diameter flickers, Hz: 1.5 / √D, D in m."""
-    return 1.5 / math.sqrt(diameter_mm / 1000)
-
-
 def melted_g(pool_diameter: Quantity, pool_depth: Quantity) -> Quantity:
     """Liquid wax in a pool, g: cylinder of the pool's width and depth, times the share that its bowl fills."""
     volume_cm3 = math.pi * pool_diameter.value**2 / 4 * pool_depth.value / 1000

@@ -179,32 +179,6 @@ def _interval(values: Floats, weight: Floats, beyond: float) -> Interval:
     )  # fmt: skip
 
 
-def fit_growth(
-    minutes: Sequence[float], width_mm: Sequence[float], start: tuple[float, float]
-) -> tuple[Quantity, Quantity]:
-    """Least-squares (W in mm, 1/τ in 1/min) of the growth curve, u from the residuals; for many looks at one burn.
-
-    Needs three points or more that are not full. Raises ValueError otherwise.
-    """
-    import numpy as np
-    from scipy.optimize import curve_fit
-
-    if len(minutes) < 3:
-        raise ValueError("a fit needs three looks")
-    best, covariance = curve_fit(
-        lambda t, w, k: w * -np.expm1(-k * t),
-        np.asarray(minutes, float),
-        np.asarray(width_mm, float),
-        p0=start,
-        ftol=1e-14,
-        xtol=1e-14,
-        gtol=1e-14,
-        maxfev=20_000,
-    )
-    u = np.sqrt(np.diag(covariance))
-    return Quantity(float(best[0]), float(u[0]), "mm"), Quantity(float(best[1]), float(u[1]), "1/min")
-
-
 def growth_of(
     candle: Candle, burn: Burn, *, within_min: float = 240.0, until_min: float | None = None
 ) -> Growth | None:

@@ -46,12 +46,6 @@ def test_heat_release_of_published_candles():
     assert abs(ours.value - 77.0) <= 2 * ours.u
 
 
-@pytest.mark.parametrize(("diameter", "hertz"), [(5, 21.21), (10, 15.00), (21, 10.35), (30, 8.66), (80, 5.30)])
-def test_flicker_of_buoyant_flames(diameter, hertz):
-    # f = 1.5 / √D (published rule for buoyant diffusion flames).
-    assert cross_checks.flicker_hz(diameter) == pytest.approx(hertz, abs=0.005)
-
-
 def test_the_published_flame_and_rate_belong_together(made):
     # 21 mm paraffin candle: 42 mm at 0.105 g/min (from memory).
     burn = made.burn(3, made.look(flame_height=(42.0, 1.0)), burn_rate=Quantity(6.3, 0.1, G_H))
