@@ -11,8 +11,8 @@ from pathlib import Path
 import pooleye
 
 MEASURING = (
-    "errors", "units", "flags", "measurement", "photo", "clip", "burst", "legibility", "viewpoint", "measuring", "optics",
-    "top", "side",
+    "errors", "units", "flags", "measurement", "photo", "clip", "burst", "legibility", "viewpoint", "measuring",
+    "optics", "top", "side",
 )  # fmt: skip
 NOT_FOR_MEASURING = ("typer", "click", "sqlalchemy", "alembic", "fastapi", "starlette", "flask", "jinja2", "rich")
 OUTER_LAYERS = ("burnlog", "judge", "audit", "report", "phone", "cli")
