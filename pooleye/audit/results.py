@@ -16,7 +16,7 @@ from pooleye.burnlog.results import Advice
 from pooleye.measurement import after_number, format_value
 
 GRAVITY = ("stop", "caution", "info")
-_VERDICT_SAID = {"agrees": "agree", "contradicts": "contradict", "cannot-tell": "cannot be told"}
+_VERDICT_SAID = {"agrees": "agreed", "contradicts": "contradicted", "cannot-tell": "not to be told"}
 
 
 @dataclass(frozen=True)
@@ -211,8 +211,8 @@ class Audit:
         if not self.rows:
             return ["no note claims anything yet"]
         counts = {verdict: sum(one.verdict == verdict for one in self.rows) for verdict in get_args(compare.Verdict)}
-        told = ", ".join(f"{count} {_VERDICT_SAID[verdict]}" for verdict, count in counts.items())
-        lines = [f"{len(self.rows)} claims: {told}"]
+        told = ", ".join(f"{_VERDICT_SAID[verdict]} {count}" for verdict, count in counts.items())
+        lines = [f"claims {len(self.rows)}: {told}"]
         first = next((one for one in self.contradictions if one.open), None)
         if first is not None:
             lines.append(f"look again, then settle it: pooleye settle {first.id} note-right, photo-right or both-wrong")
