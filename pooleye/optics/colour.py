@@ -1,7 +1,7 @@
-"""Colour: sRGB to linear light, linear light to CIELAB.
+"""Colour: sRGB to linear light, linear light to CIELAB, colour differences.
 
 Sources: IEC 61966-2-1:1999 (sRGB transfer function and primaries); CIE 15 (L*a*b*, white D65 for the 2 degree
-observer).
+observer); Sharma, Wu & Dalal, Color Res. Appl. 30(1) 21-30, 2005 (CIEDE2000, computed by scikit-image).
 Arrays hold red, green, blue in that order along the last axis.
 """
 
@@ -65,6 +65,20 @@ def linear_to_lab(linear_rgb: ArrayLike) -> NDArray[np.float64]:
     f = np.where(xyz > LSTAR_LINEAR_LIMIT, np.cbrt(xyz), (LSTAR_LINEAR_SLOPE * xyz + 16.0) / 116.0)
     fx, fy, fz = f[..., 0], f[..., 1], f[..., 2]
     return np.stack([116.0 * fy - 16.0, 500.0 * (fx - fy), 200.0 * (fy - fz)], axis=-1)
+
+
+def delta_e_76(lab_1: ArrayLike, lab_2: ArrayLike) -> NDArray[np.float64]:
+    """CIE 1976 colour difference: the straight distance in L*a*b*; shape (...)."""
+    gap = np.asarray(lab_1, dtype=np.float64) - np.asarray(lab_2, dtype=np.float64)
+    return np.asarray(np.sqrt((gap**2).sum(axis=-1)))
+
+
+def delta_e_2000(lab_1: ArrayLike, lab_2: ArrayLike) -> NDArray[np.float64]:
+    """CIEDE2000 colour difference with unit weights; shape (...)."""
+    from skimage.color import deltaE_ciede2000
+
+    first, second = np.asarray(lab_1, dtype=float), np.asarray(lab_2, dtype=float)
+    return np.asarray(deltaE_ciede2000(first, second))  # type: ignore[no-untyped-call]
 
 
 def _decode(code: NDArray[np.float64]) -> NDArray[np.float64]:

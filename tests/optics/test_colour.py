@@ -9,6 +9,20 @@ from pooleye.optics import colour
 
 GREYS = np.array([0, 10, 64, 119, 128, 200, 255], dtype=np.uint8)
 
+# Sharma, Wu & Dalal, Color Res. Appl. 30(1) 21-30, 2005, table 1: ten of its 34 pairs, with CIEDE2000.
+SHARMA = [
+    ((50, 2.6772, -79.7751), (50, 0, -82.7485), 2.0425),
+    ((50, -1.3802, -84.2814), (50, 0, -82.7485), 1.0000),
+    ((50, 0, 0), (50, -1, 2), 2.3669),
+    ((50, 2.49, -0.001), (50, -2.49, 0.0009), 7.1792),
+    ((50, 2.49, -0.001), (50, -2.49, 0.0011), 7.2195),
+    ((50, -0.001, 2.49), (50, 0.0011, -2.49), 4.7461),
+    ((50, 2.5, 0), (73, 25, -18), 27.1492),
+    ((60.2574, -34.0099, 36.2677), (60.4626, -34.1751, 39.4387), 1.2644),
+    ((90.8027, -2.0831, 1.4410), (91.1528, -1.6435, 0.0447), 1.4441),
+    ((2.0776, 0.0795, -1.1350), (0.9033, -0.0636, -0.5514), 0.9082),
+]
+
 
 def grey(level: np.ndarray) -> np.ndarray:
     return np.repeat(level[:, None], 3, axis=1)
@@ -56,6 +70,21 @@ def test_lightness_is_continuous_where_its_formula_changes() -> None:
     """CIE 15: both branches meet at Y = 216/24389, L* = 8."""
     edge = 216 / 24389
     assert colour.lightness([edge * (1 - 1e-9), edge * (1 + 1e-9)]) == pytest.approx([8, 8], abs=1e-6)
+
+
+@pytest.mark.parametrize(("first", "second", "difference"), SHARMA)
+def test_ciede2000_published_pairs(first: tuple, second: tuple, difference: float) -> None:
+    assert float(colour.delta_e_2000(first, second)) == pytest.approx(difference, abs=6e-5)
+    assert float(colour.delta_e_2000(second, first)) == pytest.approx(difference, abs=6e-5)
+
+
+def test_cream_wax_against_brown() -> None:
+    """Worked example: dE76 75.37, dE00 69.04."""
+    cream, brown = colour.linear_to_lab(
+        colour.srgb_to_linear(np.array([[245, 240, 225], [60, 45, 30]], dtype=np.uint8))
+    )
+    assert float(colour.delta_e_76(cream, brown)) == pytest.approx(75.37, abs=0.02)
+    assert float(colour.delta_e_2000(cream, brown)) == pytest.approx(69.04, abs=0.02)
 
 
 def test_every_depth_of_pixel_decodes_alike() -> None:
