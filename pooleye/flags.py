@@ -337,7 +337,7 @@ _FLAGS = (
         "soot-part-unseen",
         INFO,
         "The photo does not show the inner wall all round, so nothing is said of soot on the rest.",
-        "Take a second photo from the other side and give both.",
+        "Take a second photo from the other side and give both to pooleye soot.",
     ),
     Flag(
         "turn-unknown",

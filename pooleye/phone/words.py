@@ -33,7 +33,7 @@ def in_units(quantity: Quantity, units: str) -> Quantity:
 
 def number(name: str, quantity: Quantity, units: str) -> str:
     """``58.3 ± 0.7 mm`` in the maker's units."""
-    return shown(name, in_units(quantity, units)).replace(" C", " °C")
+    return shown(name, in_units(quantity, units))
 
 
 @dataclass(frozen=True)

@@ -65,10 +65,6 @@ class FacingView:
         """The row nearest to this height, within the picture."""
         return int(np.clip(round((self.top_mm - height_mm) / self.mm_per_px), 0, self.rgb.shape[0] - 1))
 
-    def column_of(self, x_mm: float) -> int:
-        """The column nearest to this place, within the picture."""
-        return int(np.clip(round((x_mm - self.left_mm) / self.mm_per_px), 0, self.rgb.shape[1] - 1))
-
     def photo_px(self, x_mm: ArrayLike, height_mm: ArrayLike) -> Array:
         """Working pixels (M, 2) of points of the plane."""
         x, height = np.broadcast_arrays(np.atleast_1d(np.asarray(x_mm, float)), np.asarray(height_mm, float))
