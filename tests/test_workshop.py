@@ -90,6 +90,8 @@ def log(tmp_path_factory):
     done = workshop.measured_log(opened, scenario)
     assert not done.undecided
     assert not done.unreadable
+    # files of several candles share a name: the list of photos to be retaken says whose
+    assert any(line.startswith("  XCMM, burn1_120min_top.jpg: blurred") for line in done.said())
     workshop.looked_again(opened, scenario)
     workshop.looked_again(opened, scenario)  # run again, it does nothing twice
     yield opened

@@ -41,11 +41,17 @@ _MOVED_U = 0.2
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A file that was not filed: which, why, what to do."""
+    """A file that was not filed or not measured: which, why, what to do; of which candle, where that is known."""
 
     photo: str
     why: str
     hint: str
+    candle: str | None = None
+
+    @property
+    def named(self) -> str:
+        """The file's name, which folders may share, with the candle's."""
+        return f"{self.candle}, {self.photo}" if self.candle else self.photo
 
 
 @dataclass(frozen=True)
@@ -114,7 +120,7 @@ class BatchSummary:
 def _listed(title: str, rows: Sequence[LeftOut]) -> list[str]:
     if not rows:
         return []
-    lines = [f"  {one.photo}: {one.why.rstrip('.')}. {one.hint[:1].upper()}{one.hint[1:]}" for one in rows]
+    lines = [f"  {one.named}: {one.why.rstrip('.')}. {one.hint[:1].upper()}{one.hint[1:]}" for one in rows]
     return [f"{title} ({len(rows)}):", *lines]
 
 
@@ -393,8 +399,9 @@ def _record(workspace: Workspace, job: MeasureJob, outcome: Outcome, tally: _Tal
     with workspace.read() as session:
         photo = session.get_one(Photo, job.photo_id)
         tally.advice += [one for one in advice_on(photo.candle, result, photo.phase) if one.severity == "stop"]
+        code = photo.candle.code
     if result["status"] == "declined":
-        tally.declined.append(LeftOut(job.name, str(result["reason"]), str(result["hint"])))
+        tally.declined.append(LeftOut(job.name, str(result["reason"]), str(result["hint"]), code))
 
 
 def remeasure(
