@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from pooleye import cautions
 from pooleye.burnlog import find, records
+from pooleye.burnlog.findings import Found, keep_findings
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
 from pooleye.judge import forecast, from_log, plan, trial
@@ -146,31 +147,13 @@ def reopened_by(workspace: Workspace, planned: Recipe) -> ReopenedList:
 
 def keep(workspace: Workspace, verdict: CandleVerdict) -> int:
     """Keep a candle's stops and watches as findings in the log; those already there are not written twice."""
-    with workspace.write() as session:
-        candle = find.candle(session, verdict.code)
-        query = select(records.Finding).where(records.Finding.candle_id == candle.id)
-        known = {(one.rule, one.burn_id, one.text) for one in session.scalars(query)}
-        numbers = {burn.number: burn.id for burn in candle.burns}
-        new = 0
-        for one in (*verdict.findings, *(f for burn in verdict.burns for f in burn.findings)):
-            row = (one.rule, numbers.get(one.number or 0), one.said())
-            if one.severity in ("stop", "watch") and row not in known:
-                session.add(_record(one, candle.id, row[1]))
-                known.add(row)
-                new += 1
-        return new
+    every = (*verdict.findings, *(f for burn in verdict.burns for f in burn.findings))
+    return keep_findings(workspace, [_kept(one, verdict.code) for one in every if one.severity in ("stop", "watch")])
 
 
-def _record(one: Finding, candle_id: int, burn_id: int | None) -> records.Finding:
-    return records.Finding(
-        rule=one.rule,
-        severity=one.severity,
-        text=one.said(),
-        evidence={"said": list(one.evidence)},
-        source=one.source,
-        candle_id=candle_id,
-        burn_id=burn_id,
-    )
+def _kept(one: Finding, code: str) -> Found:
+    evidence = {"said": list(one.evidence)}
+    return Found(one.rule, one.severity, one.said(), one.source, evidence, candle=code, burn=one.number)
 
 
 # ---- plans --------------------------------------------------------------------------------------------------------
