@@ -22,8 +22,7 @@ WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; it
 class Closeup:
     """Probability maps (320, 320) of what is seen in the square, and the way from its pixels to the photo's.
 
-    `soot` is the change of L* that soot makes to each pixel. `matrix` (2, 2) and `centre` (2,): working pixel =
-    centre + matrix @ (square pixel - middle).
+    `matrix` (2, 2) and `centre` (2,): working pixel = centre + matrix @ (square pixel - middle).
     """
 
     mouth: FloatMap
@@ -33,7 +32,6 @@ class Closeup:
     ball: FloatMap
     wick: FloatMap
     crumbs: FloatMap
-    soot: FloatMap
     picture: NDArray[np.uint8]
     matrix: Array
     centre: Array
@@ -78,11 +76,9 @@ def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
     matrix = turn @ np.diag([rim.a, rim.b]) @ turn.T * (networks.MARGIN / (networks.NEAR_PX / 2))
     centre = np.array([rim.cx, rim.cy])
     picture = _cut(rgb, matrix, centre)
-    maps = networks.run("near", picture)
-    mouth, wax, pool, flame, ball, wick, crumbs, soot = maps
-    return Closeup(
-        mouth, wax, pool, flame, ball, wick, crumbs, soot * networks.SOOT_SCALE, picture, matrix=matrix, centre=centre
-    )
+    # the last map, the change of L* by soot, is read off the unwrapped wall better (soot.py)
+    mouth, wax, pool, flame, ball, wick, crumbs, _ = networks.run("near", picture)
+    return Closeup(mouth, wax, pool, flame, ball, wick, crumbs, picture, matrix=matrix, centre=centre)
 
 
 def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uint8]:

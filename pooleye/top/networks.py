@@ -20,7 +20,6 @@ Maps = NDArray[np.float32]
 FAR_PX = (384, 288)
 NEAR_PX = 320
 MARGIN = 1.3  # the square around a mouth reaches this many rim radii from its centre
-SOOT_SCALE = 20.0  # the soot map is a change of L* over this
 
 _own = threading.local()  # an OpenCV net must not be run from two threads at once
 

@@ -68,7 +68,7 @@ class Scene:
         pool = np.zeros_like(mouth) if self.pool_mm is None else wax & filled(square, self.seen_px(self.pool_mm))
         empty = np.zeros((SQUARE_PX, SQUARE_PX), np.float32)
         seen = {"mouth": shares(mouth), "wax": shares(wax ^ pool), "pool": shares(pool)}
-        seen |= dict.fromkeys(("flame", "ball", "wick", "crumbs", "soot"), empty) | maps
+        seen |= dict.fromkeys(("flame", "ball", "wick", "crumbs"), empty) | maps
         picture = np.zeros((SQUARE_PX, SQUARE_PX, 3), np.uint8)
         return Closeup(**seen, picture=picture, matrix=square[0], centre=square[1])
 

@@ -114,7 +114,7 @@ def painted(view: View, wall: Wall, lip: Callable[[Array], Array] | None = None)
 
 
 def _closeup(rgb: NDArray[np.uint8], rim: Ellipse, frame: VesselFrame) -> Closeup:
-    """What a faultless near net would see: the wax, nothing burning, no opinion about soot."""
+    """What a faultless near net would see: the wax, nothing burning."""
     n = networks.NEAR_PX
     matrix = np.diag([rim.a, rim.a]) * (networks.MARGIN / (n / 2))
     centre = np.array([rim.cx, rim.cy])
@@ -125,7 +125,7 @@ def _closeup(rgb: NDArray[np.uint8], rim: Ellipse, frame: VesselFrame) -> Closeu
     near = np.clip(np.round(at), 0, np.array(SIZE) - 1).astype(int)
     picture = rgb[near[:, 1], near[:, 0]].reshape(n, n, 3)
     mouth = lines.through.reshape(n, n).astype(np.float32)
-    return Closeup(mouth, wax, none, none, none, none, none, none, picture, matrix, centre)
+    return Closeup(mouth, wax, none, none, none, none, none, picture, matrix, centre)
 
 
 def true_change(view: View, wall: Wall, clean: Wall) -> tuple[float, list[float]]:
