@@ -7,21 +7,21 @@ from typing import Annotated
 
 import typer
 
+from pooleye.cli.photo_options import LENGTHS, BaseInner, Headspace, RimInner, RimOuter, VesselHeight
+
 
 def register(app: typer.Typer) -> None:
     """Adds the command to the app."""
-    app.command("burst", epilog="LEN is 76mm, 7.6cm, 3in or '2 5/8 in'; a number alone is mm.")(burst)
+    app.command("burst", epilog=LENGTHS)(burst)
 
 
 def burst(
     photos: Annotated[list[str], typer.Argument(metavar="PHOTO...", help="All stills of one burst, from the side.")],
-    rim_inner: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, inner diameter, wall to wall.")] = None,
-    rim_outer: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, outer diameter.")] = None,
-    base_inner: Annotated[
-        str | None, typer.Option(metavar="LEN", help="Inner diameter at the base, if the vessel is tapered.")
-    ] = None,
-    vessel_height: Annotated[str | None, typer.Option(metavar="LEN", help="Height of the vessel.")] = None,
-    headspace: Annotated[str | None, typer.Option(metavar="LEN", help="From the rim straight down to the wax.")] = None,
+    rim_inner: RimInner = None,
+    rim_outer: RimOuter = None,
+    base_inner: BaseInner = None,
+    vessel_height: VesselHeight = None,
+    headspace: Headspace = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object for the burst.")] = False,
     overlay: Annotated[
         str | None, typer.Option(metavar="DIR", help="Folder for a picture of what was found, with the flame's height.")

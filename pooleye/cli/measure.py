@@ -8,6 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pooleye.cli.photo_options import (
+    LENGTHS,
+    BaseInner,
+    Baseline,
+    BaselineHeadspace,
+    Headspace,
+    RimInner,
+    RimOuter,
+    VesselHeight,
+)
 from pooleye.errors import UsageError
 
 if TYPE_CHECKING:
@@ -18,25 +28,19 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Adds the command to the app."""
-    app.command("measure", epilog="LEN is 76mm, 7.6cm, 3in or '2 5/8 in'; a number alone is mm.")(measure)
+    app.command("measure", epilog=LENGTHS)(measure)
 
 
 def measure(
     photos: Annotated[list[str] | None, typer.Argument(metavar="PHOTO", help="Photos, or clips from the side.")] = None,
     view: Annotated[str, typer.Option(metavar="top|side|auto", help="Taken from above or from the side.")] = "auto",
-    rim_inner: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, inner diameter, wall to wall.")] = None,
-    rim_outer: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, outer diameter.")] = None,
-    base_inner: Annotated[
-        str | None, typer.Option(metavar="LEN", help="Inner diameter at the base, if the vessel is tapered.")
-    ] = None,
-    vessel_height: Annotated[str | None, typer.Option(metavar="LEN", help="Height of the vessel.")] = None,
-    headspace: Annotated[str | None, typer.Option(metavar="LEN", help="From the rim straight down to the wax.")] = None,
-    baseline: Annotated[
-        str | None, typer.Option(metavar="PHOTO", help="The same candle, new and unlit, to judge soot against.")
-    ] = None,
-    baseline_headspace: Annotated[
-        str | None, typer.Option(metavar="LEN", help="Headspace in the baseline photo.")
-    ] = None,
+    rim_inner: RimInner = None,
+    rim_outer: RimOuter = None,
+    base_inner: BaseInner = None,
+    vessel_height: VesselHeight = None,
+    headspace: Headspace = None,
+    baseline: Baseline = None,
+    baseline_headspace: BaselineHeadspace = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per photo, one per line.")] = False,
     overlay: Annotated[
         str | None, typer.Option(metavar="DIR", help="Folder for pictures that show what was found.")

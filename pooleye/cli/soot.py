@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pooleye.cli.measure import given_headspace_mm, given_vessel, say_cautions
+from pooleye.cli.photo_options import LENGTHS, BaseInner, Baseline, BaselineHeadspace, Headspace, RimInner, VesselHeight
 
 if TYPE_CHECKING:
     from pooleye.measurement import PhotoResult
@@ -14,24 +15,18 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Adds the command to the app."""
-    app.command("soot", epilog="LEN is 76mm, 7.6cm, 3in or '2 5/8 in'; a number alone is mm.")(soot)
+    app.command("soot", epilog=LENGTHS)(soot)
 
 
 def soot(
     first: Annotated[str, typer.Argument(metavar="PHOTO", help="From above; its clock is the one used.")],
     second: Annotated[str, typer.Argument(metavar="PHOTO", help="The same candle at once after, from another side.")],
-    rim_inner: Annotated[str | None, typer.Option(metavar="LEN", help="Rim, inner diameter, wall to wall.")] = None,
-    base_inner: Annotated[
-        str | None, typer.Option(metavar="LEN", help="Inner diameter at the base, if the vessel is tapered.")
-    ] = None,
-    vessel_height: Annotated[str | None, typer.Option(metavar="LEN", help="Height of the vessel.")] = None,
-    headspace: Annotated[str | None, typer.Option(metavar="LEN", help="From the rim straight down to the wax.")] = None,
-    baseline: Annotated[
-        str | None, typer.Option(metavar="PHOTO", help="The same candle, new and unlit, to judge soot against.")
-    ] = None,
-    baseline_headspace: Annotated[
-        str | None, typer.Option(metavar="LEN", help="Headspace in the baseline photo.")
-    ] = None,
+    rim_inner: RimInner = None,
+    base_inner: BaseInner = None,
+    vessel_height: VesselHeight = None,
+    headspace: Headspace = None,
+    baseline: Baseline = None,
+    baseline_headspace: BaselineHeadspace = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="One JSON object, as `pooleye measure --json` gives.")
     ] = False,
