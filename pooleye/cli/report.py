@@ -58,12 +58,12 @@ def session(
     as_json: AsJson = False,
 ) -> None:
     """Report one day's burns, past midnight included; without a day, the latest."""
-    from pooleye.report import pages
+    from pooleye.report import gather, pages
 
     caution()
     with opened(folder) as workspace:
-        wanted = _day(day, workspace)
-        _write(pages.session_page(workspace, wanted), f"session-{wanted or 'latest'}", out, as_json)
+        wanted = _day(day, workspace) or gather.latest_day(workspace)
+        _write(pages.session_page(workspace, wanted), f"session-{wanted}", out, as_json)
 
 
 def _day(text: str | None, workspace: Workspace) -> date | None:

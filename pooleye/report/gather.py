@@ -132,6 +132,24 @@ def session_file(workspace: Workspace, day: date | None, criteria: Criteria) -> 
 
     A sitting holds the burns that overlap in time, so one past midnight stays whole.
     """
+    days = _days(workspace)
+    chosen = day or max(days)
+    if chosen not in days:
+        nearest = min(days, key=lambda one: abs(one - chosen))
+        raise PooleyeError(
+            "no-session", f"no candle was lit on {chosen}", hint=f"the nearest day with burns is {nearest}"
+        )
+    found = tuple((candle_file(workspace, code, criteria), tuple(n)) for code, n in days[chosen].items())
+    return SessionFile(chosen, found)
+
+
+def latest_day(workspace: Workspace) -> date:
+    """The day of the latest session. PooleyeError when there is none."""
+    return max(_days(workspace))
+
+
+def _days(workspace: Workspace) -> dict[date, dict[str, list[int]]]:
+    """Day -> candle -> its burns of the sittings begun on that day. PooleyeError when nothing was lit yet."""
     with workspace.read() as session:
         burns = list(session.scalars(select(records.Burn).order_by(records.Burn.lit_at, records.Burn.id)))
         rows = [(one.candle.code, one.number, one.lit_at, _until(one)) for one in burns]
@@ -142,14 +160,7 @@ def session_file(workspace: Workspace, day: date | None, criteria: Criteria) -> 
             days.setdefault(begun, {}).setdefault(code, []).append(number)
     if not days:
         raise PooleyeError("no-burns", "no candle has been lit yet", hint="light one: pooleye light CODE")
-    chosen = day or max(days)
-    if chosen not in days:
-        nearest = min(days, key=lambda one: abs(one - chosen))
-        raise PooleyeError(
-            "no-session", f"no candle was lit on {chosen}", hint=f"the nearest day with burns is {nearest}"
-        )
-    found = tuple((candle_file(workspace, code, criteria), tuple(n)) for code, n in days[chosen].items())
-    return SessionFile(chosen, found)
+    return days
 
 
 _Row = tuple[str, int, datetime, datetime]

@@ -415,6 +415,8 @@ def test_the_command_writes_one_file_and_says_where(fresh, command, outside):
     assert status == 0
     assert out.startswith('{"path": "s.html"')
     assert "Session of Monday 2026-01-05" in Path("s.html").read_text(encoding="utf-8")
+    assert command("report", "session", "--workspace", root)[0] == 0
+    assert Path("report-session-2026-01-05.html").is_file()  # without a day, the latest one's date
 
 
 @pytest.mark.parametrize(
