@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -300,10 +300,16 @@ class History:
 
     candle: str
     entries: tuple[Entry, ...]
+    left_out: int = 0
+
+    def latest(self, count: int) -> History:
+        """The latest so many entries, and how many came before."""
+        return replace(self, entries=self.entries[-count:], left_out=max(0, len(self.entries) - count))
 
     def said(self) -> list[str]:
         """One line each."""
-        return [f"{one.at:%Y-%m-%d %H:%M}Z  {one.what}  [{one.by}]" for one in self.entries]
+        earlier = [f"({self.left_out} earlier: pooleye history {self.candle} --all)"] if self.left_out else []
+        return earlier + [f"{one.at:%Y-%m-%d %H:%M}Z  {one.what}  [{one.by}]" for one in self.entries]
 
 
 def history(workspace: Workspace, code: str) -> History:

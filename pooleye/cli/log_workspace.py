@@ -9,6 +9,8 @@ import typer
 
 from pooleye.cli.log_common import AsJson, Code, Folder, add_all, caution, opened, tell
 
+_ENTRIES = 40  # of a history that are shown at once: a screenful, and more than a usual burn leaves
+
 
 def register(app: typer.Typer) -> None:
     """Adds the commands to the app."""
@@ -76,15 +78,21 @@ def show(code: Code, folder: Folder = None, as_json: AsJson = False) -> None:
         tell(life(workspace, code), as_json)
 
 
-def history(code: Code, folder: Folder = None, as_json: AsJson = False) -> None:
+def history(
+    code: Code,
+    everything: Annotated[bool, typer.Option("--all", help=f"All entries, not only the latest {_ENTRIES}.")] = False,
+    folder: Folder = None,
+    as_json: AsJson = False,
+) -> None:
     """Everything entered and changed about a candle, and by whom.
 
-    Earlier values stay; the numbers shown here are those that correct and strike take.
+    Earlier values stay; the numbers shown here are those that correct and strike take. JSON always holds all.
     """
     from pooleye.burnlog.corrections import history as entries
 
     with opened(folder) as workspace:
-        tell(entries(workspace, code), as_json)
+        found = entries(workspace, code)
+        tell(found if everything or as_json else found.latest(_ENTRIES), as_json)
 
 
 def correct(

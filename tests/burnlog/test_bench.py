@@ -220,6 +220,18 @@ def test_a_note_is_kept_word_for_word(workspace: Workspace, three: Three) -> Non
         looks.note(workspace, code, "  ")
 
 
+def test_a_long_history_can_be_cut_to_its_latest_entries_and_says_so(sqlite_workspace: Workspace, three: Three) -> None:
+    code, *_ = three(sqlite_workspace)
+    for number in range(5):
+        looks.note(sqlite_workspace, code, f"note {number}")
+    whole = corrections.history(sqlite_workspace, code)
+    assert whole.latest(3).entries == whole.entries[-3:]
+    first, *lines = whole.latest(3).said()
+    assert "3 earlier" in first and "--all" in first
+    assert lines == whole.said()[-3:]
+    assert whole.latest(6) == whole
+
+
 def test_claims_read_from_a_note_are_kept_once_a_reader(workspace: Workspace, three: Three) -> None:
     code, *_ = three(workspace)
     note = looks.note(workspace, code, "slight soot")
