@@ -200,6 +200,14 @@ _FLAGS = (
         "Put the flame out, let the candle cool, and do not light it again before the wick is fixed.",
     ),
     Flag(
+        "wick-perhaps-adrift",
+        CAUTION,
+        "The wick stands so near the wall, or seems to have moved so far since the other photo, that the photo does not"
+        " tell whether it is still safe.",
+        "Put the flame out and measure from the wick to the wall; under 10 mm, or if it is loose, do not light it"
+        " again before it is fixed.",
+    ),
+    Flag(
         "second-flame",
         STOP,
         "More flames burn than the candle has wicks.",

@@ -21,6 +21,17 @@ AT_WALL_MM, MOVED_MM = 10.0, 5.0
 container and gives no distance; judged, and the same as in pooleye/judge/criteria.toml."""
 
 
+def adrift(to_wall_mm: tuple[float, float], moved_mm: tuple[float, float] | None) -> tuple[str, ...]:
+    """The stop for a wick at the wall, or one that has moved, by more than 2u; a caution where 2u leave that open.
+    Of each the value and its u. A move within its own u is no sign of one."""
+    wall, u_wall = to_wall_mm
+    moved, u_moved = moved_mm or (0.0, 0.0)
+    if wall + 2 * u_wall < AT_WALL_MM or moved - 2 * u_moved > MOVED_MM:
+        return ("wick-adrift",)
+    perhaps_moved = moved > u_moved and moved + 2 * u_moved > MOVED_MM
+    return ("wick-perhaps-adrift",) if wall - 2 * u_wall < AT_WALL_MM or perhaps_moved else ()
+
+
 def least_to_wall_mm(feet_mm: Sequence[Array], wall_radius_mm: float) -> float:
     """Distance from the wall of the wick that stands nearest to it; at least one foot."""
     return min(wall_radius_mm - float(np.hypot(*foot)) for foot in feet_mm)

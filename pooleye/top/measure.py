@@ -17,7 +17,7 @@ from pooleye.legibility import check_exposure, check_sharpness
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.optics.ellipse import Ellipse
 from pooleye.top.all_round import all_round
-from pooleye.top.drift import AT_WALL_MM, MOVED_MM, least_moved_mm, least_to_wall_mm
+from pooleye.top.drift import adrift, least_moved_mm, least_to_wall_mm
 from pooleye.top.locate import choose_mouth, find_mouths
 from pooleye.top.quantities import foot_parts_mm, numbers
 from pooleye.top.rim import mouth_edge
@@ -137,16 +137,16 @@ def _legible(rgb: NDArray[np.uint8], around: Ellipse) -> tuple[str, ...]:
 
 
 def _adrift(scene: Scene, before: Before | None) -> tuple[str, ...]:
-    """The stop for a wick that stands at the wall, or has moved since the other photo, by more than 2u."""
+    """What is to be said of a wick at the wall, or one that has moved since the other photo."""
     if not scene.wicks:
         return ()
     feet, u = [wick.foot_mm for wick in scene.wicks], math.hypot(*foot_parts_mm(scene).values())
-    at_wall = least_to_wall_mm(feet, scene.frame.inner_radius_mm(scene.depth_mm)) + 2 * u < AT_WALL_MM
+    to_wall = least_to_wall_mm(feet, scene.frame.inner_radius_mm(scene.depth_mm))
     moved = None
     if before is not None and before.scene.wicks:
         moved = least_moved_mm(feet, [wick.foot_mm for wick in before.scene.wicks], before.turn_by_marks)
-        u = math.hypot(u, *foot_parts_mm(before.scene).values())
-    return ("wick-adrift",) if at_wall or (moved is not None and moved - 2 * u > MOVED_MM) else ()
+        u_before = math.hypot(u, *foot_parts_mm(before.scene).values())
+    return adrift((to_wall, u), None if moved is None else (moved, u_before))
 
 
 def _see_before(

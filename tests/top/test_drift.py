@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pooleye.top.drift import least_moved_mm, least_to_wall_mm
+from pooleye.top.drift import adrift, least_moved_mm, least_to_wall_mm
 from pooleye.top.turn import Turn
 
 
@@ -16,6 +16,23 @@ def turned(feet, deg):
 
 
 FEET = [(6.0, 0.0), (-5.0, 9.0), (0.0, -11.0)]
+
+
+@pytest.mark.parametrize(
+    ("to_wall", "moved", "said"),
+    [
+        ((30.0, 1.0), None, ()),
+        ((7.0, 1.0), None, ("wick-adrift",)),
+        ((9.0, 1.0), None, ("wick-perhaps-adrift",)),  # silence would pass for safety
+        ((11.5, 1.0), (0.5, 1.5), ("wick-perhaps-adrift",)),
+        ((30.0, 1.0), (9.0, 1.5), ("wick-adrift",)),
+        ((30.0, 1.0), (6.0, 1.5), ("wick-perhaps-adrift",)),
+        ((30.0, 1.0), (1.0, 2.5), ()),  # no sign of a move
+        ((9.0, 1.0), (9.0, 1.5), ("wick-adrift",)),
+    ],
+)
+def test_beyond_a_limit_by_more_than_2u_is_a_stop_and_within_2u_of_it_a_caution(to_wall, moved, said):
+    assert adrift(to_wall, moved) == said
 
 
 def test_the_wick_nearest_the_wall_counts():
