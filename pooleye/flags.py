@@ -112,6 +112,12 @@ _FLAGS = (
         "Hold the phone square above the candle, or give the headspace.",
     ),
     Flag(
+        "camera-unsure",
+        INFO,
+        "The rim does not show well enough how the phone was held, so its tilt or its height is left out.",
+        "Give the outer diameter of the rim, and keep the whole rim sharp and free of glare.",
+    ),
+    Flag(
         "oblique",
         CAUTION,
         "The photo was taken well off square, so lengths are less certain and the near wall hides a part.",

@@ -30,18 +30,20 @@ MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be 
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
+SAYS_NOTHING = {"tilt": (15.0, 0.0), "camera_height": (0.0, 0.3)}
+"""u, and u over value, from which a quantity is left out. Judged: photos are declined beyond 32 degrees and most are
+taken from 200 to 500 mm; what may lie anywhere in that has u = 9 degrees and 25 % (GUM 4.3.7)."""
 
 
 def numbers(
     scene: Scene, vessel: Vessel, headspace_mm: float | None
 ) -> tuple[dict[str, Quantity], dict[str, list[float | None]], tuple[str, ...]]:
     """Every quantity the scene supports, by clock too, and the flags of those it does not."""
-    quantities = _pose_quantities(scene)
+    quantities, flags = _telling(_pose_quantities(scene))
     if headspace_mm is None:
         drop = lip_drop_mm(vessel.rim_inner_mm)
         quantities["headspace"] = Quantity(scene.headspace_mm, float(np.hypot(scene.u_depth_mm, drop[1])), "mm")
     by_clock: dict[str, list[float | None]] = {}
-    flags: tuple[str, ...] = ()
     if scene.pool is None and _pool_could_hide(scene):
         flags += ("pool-unmeasured",)
     elif scene.pool is None:
@@ -61,6 +63,13 @@ def numbers(
     return quantities | wick_numbers | debris, by_clock, flags + wick_flags
 
 
+def _telling(found: dict[str, Quantity]) -> tuple[dict[str, Quantity], tuple[str, ...]]:
+    """Without those whose u says nothing, and the flag for that."""
+    limit = {name: flat + share * found[name].value for name, (flat, share) in SAYS_NOTHING.items()}
+    telling = {name: one for name, one in found.items() if one.u < limit[name]}
+    return telling, () if len(telling) == len(found) else ("camera-unsure",)
+
+
 def _pool_could_hide(scene: Scene) -> bool:
     """Whether wax without any edge in it may be liquid all over: where a flame burns, or a carbon ball tells that one
     has just burnt, "no edge" is no proof of "no pool"."""
@@ -76,10 +85,11 @@ def _pose_quantities(scene: Scene) -> dict[str, Quantity]:
         "focal": focal * pose.height_mm,
         "pose": HEIGHT_U * pose.height_mm,
     }
-    # an ellipse b / a = cos(tilt): an error e of the axes tilts by e / sin(tilt), and by sqrt(2 e) when square on
-    lean = np.radians(max(pose.tilt_deg, 3.0))
+    # an ellipse b / a = cos(tilt): of axes wrong by e, the square of the tilt is wrong by 2 e, to either side
+    lean = np.radians(pose.tilt_deg)
+    either = np.sqrt(np.maximum(lean**2 + 2 * rim.u_relative * np.array([1.0, -1.0]), 0.0)) - lean
     tilt = {
-        "rim": float(np.degrees(rim.u_relative / np.sin(lean))),
+        "rim": float(np.degrees(np.sqrt(np.mean(either**2)))),
         "focal": 0.3 * focal * pose.tilt_deg,
         "pose": TILT_U_DEG,
     }
@@ -124,7 +134,7 @@ def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
     hangup = hangup_by_azimuth(outline_mm, radius_mm)
     area = polygon.area(outline_mm)
     return _PoolNumbers(
-        2 * float(np.sqrt(area / np.pi)),
+        polygon.equivalent_diameter(outline_mm),
         narrowest,
         widest,
         float(np.hypot(*polygon.centroid(outline_mm))),
