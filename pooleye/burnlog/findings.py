@@ -62,25 +62,3 @@ def keep_findings(workspace: Workspace, findings: Sequence[Found]) -> int:
             session.flush()
             new += 1
     return new
-
-
-def findings_of(workspace: Workspace, code: str) -> tuple[Found, ...]:
-    """What was judged about a candle, oldest first."""
-    with workspace.read() as session:
-        candle = find.candle(session, code)
-        rows = session.scalars(select(Finding).where(Finding.candle_id == candle.id).order_by(Finding.id))
-        numbers = {one.id: one.number for one in candle.burns}
-        minutes = {point.id: point.minutes for burn in candle.burns for point in burn.checkpoints}
-        return tuple(
-            Found(
-                one.rule,
-                one.severity,
-                one.text,
-                one.source,
-                dict(one.evidence),
-                candle.code,
-                numbers.get(one.burn_id or 0),
-                minutes.get(one.checkpoint_id or 0),
-            )
-            for one in rows
-        )

@@ -12,16 +12,8 @@ from pooleye.measurement import Quantity
 
 #: Liquid wax, g/cm³: 0.77 to 0.79 (from memory), taken as rectangular and widened to 0.75 to 0.85 for waxes at large.
 LIQUID_DENSITY = Quantity(0.80, 0.05 / math.sqrt(3), "g/cm3")
-#: Heat of combustion, kJ/g: 42 (paraffin maker's data sheet; 43 to 44 net from memory); soy some 10 % lower (memory).
-HEAT_OF_COMBUSTION = Quantity(42.0, 3.0 / math.sqrt(3), "kJ/g")
 #: Share of a pool's cylinder that is liquid: its floor is a bowl, between a cone (1/3) and a cylinder (1); judged.
 BOWL_SHARE = Quantity(2 / 3, 1 / 3 / math.sqrt(3), "1")
-
-
-def heat_release_w(rate: Quantity, heat: Quantity = HEAT_OF_COMBUSTION) -> Quantity:
-    """Heat a flame gives off, W: burn rate (g/h) times heat of combustion (kJ/g)."""
-    value = rate.value * heat.value / 3.6
-    return Quantity(value, math.hypot(rate.u / rate.value, heat.u / heat.value) * value, "W")
 
 
 def level_fall_mm(setup: Setup, mass: Quantity) -> Quantity:

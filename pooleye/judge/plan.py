@@ -7,8 +7,8 @@ e-Handbook of Statistical Methods, 5.3.3.2, from memory).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from pooleye.errors import PooleyeError
@@ -234,31 +234,6 @@ def _sitting(bench: Bench, left: dict[str, list[int]], rested: dict[str, datetim
     return Sitting(starts, ends, tuple(burns), looks)
 
 
-def replanned(plan: Plan, *, stopped: Iterable[str], now: datetime) -> Plan:
-    """The same plan from `now` on, without the burns of candles that were stopped; what is past stays as it was.
-
-    Raises PooleyeError for a candle the plan does not know.
-    """
-    gone = set(stopped)
-    unknown = gone - {one.label for one in plan.candles}
-    if unknown:
-        text = f"the plan has no candle “{unknown.pop()}”"
-        raise PooleyeError("unknown-candle", text, hint=f"its candles: {', '.join(one.label for one in plan.candles)}")
-    past = tuple(one for one in plan.sittings if one.starts <= now)
-    todo: dict[str, list[int]] = {one.label: [] for one in plan.candles if one.label not in gone}
-    for sitting in plan.sittings:
-        if sitting.starts <= now:
-            continue
-        for label, number in sitting.burns:
-            if label in todo:
-                todo[label].append(number)
-    zone = plan.sittings[0].starts.tzinfo if plan.sittings else now.tzinfo
-    assert zone is not None
-    first = max(plan.cured_on, now.astimezone(zone).date() + timedelta(days=1))
-    rest = _sittings(plan.bench, {label: tuple(sorted(numbers)) for label, numbers in todo.items()}, first, zone)
-    return replace(plan, sittings=past + rest)
-
-
 def _cost(question: Question, prices: Prices) -> tuple[float | None, tuple[str, ...]]:
     """(sum of what has a price, names of what has none); the load is a share of the wax mass, as the trade has it."""
     count = len(question.wicks) * question.candles_per_arm
@@ -274,16 +249,6 @@ def _cost(question: Question, prices: Prices) -> tuple[float | None, tuple[str, 
     known = [price * amount * count for _, price, amount in parts if price is not None]
     unknown = tuple(name for name, price, _ in parts if price is None)
     return (sum(known) if known else None), unknown
-
-
-def lost_arms(plan: Plan, stopped: Sequence[str]) -> tuple[str, ...]:
-    """Arms that have fewer than three candles left once these were stopped: they can no longer be judged alone."""
-    gone = set(stopped)
-    left = dict.fromkeys(plan.question.wicks, 0)
-    for one in plan.candles:
-        if one.label not in gone:
-            left[one.wick] += 1
-    return tuple(wick for wick, count in left.items() if count < 3)
 
 
 # ---- the rest of a trial in the log -------------------------------------------------------------------------------

@@ -151,17 +151,6 @@ def failure_rate_bound(failures: int, n: int, confidence: float = 0.95) -> float
     return 1.0 if failures == n else float(beta.ppf(confidence, failures + 1, n - failures))
 
 
-def tolerance_factor(n: int, content: float, confidence: float) -> float:
-    """k of a one-sided tolerance bound x̄ + k·s of a normal population, from the non-central t distribution.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3. Used to show why 95/95 of three candles (k = 7.66)
-    approves nothing.
-    """
-    from scipy.stats import nct, norm
-
-    return float(nct.ppf(confidence, n - 1, float(norm.ppf(content)) * math.sqrt(n))) / math.sqrt(n)
-
-
 @dataclass(frozen=True)
 class Apart:
     """Difference of two arms' means with its two-sided interval; `told_apart` when the interval leaves out zero."""

@@ -191,11 +191,6 @@ class EllipseFit:
     inliers: NDArray[np.bool_]
     correlation_length: float
 
-    def axes_covariance(self) -> Array:
-        """Covariance of (cx, cy, a, b, angle_rad); the angle's grows without bound towards a circle."""
-        jacobian = _axes_jacobian(self.ellipse)
-        return np.asarray(jacobian @ self.covariance @ jacobian.T)
-
     @property
     def u_mean_radius(self) -> float:
         """Standard uncertainty in px of r = (a + b)/2."""
@@ -659,17 +654,6 @@ def _autoregressive_spectrum(persistence: ArrayLike, frequency_rad: Array) -> Ar
     """Spectrum of x[k] = persistence x[k-1] + noise, of unit variance: mean 1 over all frequencies."""
     phi = np.asarray(persistence, dtype=float)
     return np.asarray((1 - phi**2) / (1 - 2 * phi * np.cos(frequency_rad) + phi**2))
-
-
-def _axes_jacobian(ellipse: Ellipse) -> Array:
-    """Derivatives of (cx, cy, a, b, angle) by the vector; the angle's are capped at a circle."""
-    cos, sin = math.cos(2 * ellipse.angle_rad), math.sin(2 * ellipse.angle_rad)
-    d = max((ellipse.a - ellipse.b) / 2, 1e-9 * ellipse.a)
-    jacobian: Array = np.eye(5)
-    jacobian[2] = [0, 0, 1, cos, sin]
-    jacobian[3] = [0, 0, 1, -cos, -sin]
-    jacobian[4] = [0, 0, 0, -sin / (2 * d), cos / (2 * d)]
-    return jacobian
 
 
 def _rotation(angle_rad: float) -> Array:

