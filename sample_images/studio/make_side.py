@@ -36,7 +36,8 @@ Array = NDArray[np.float64]
 
 MASKS = ("vessel", "mouth", "flame", "wax")
 SIDE_PX, LONG_PX = 400, 384  # the square that is rendered; the long side of the photos cut from it
-LIT, BARE, FLAT = 0.8, 0.06, 0.06  # shares of pictures: flame burning, no vessel, flat drawings
+LIT, BARE, FLAT = 0.8, 0.09, 0.06  # shares of pictures: flame burning, no vessel, flat drawings
+OBLIQUE, PILLARS = 0.06, 0.6  # seen from far above; of those without a vessel, with bare candles
 BURNING = ("partial", "nearly_full", "full", "off_centre", "tunnelling")
 OUT = ("new", "snuffed", "cold")
 VALIDATION_PX = 1200
@@ -90,6 +91,8 @@ def draw_view(vessel: Vessel, rng: np.random.Generator) -> SideView:
     size = max(vessel.height_mm + 0.2 * vessel.outer_mm, 0.75 * vessel.outer_mm)
     distance = float(max(size * f_px / height_px, 0.9 * vessel.outer_mm + 60))
     tilt = float(rng.choice([rng.uniform(-3, 9), rng.uniform(5, 18), rng.uniform(15, 28)], p=[0.55, 0.3, 0.15]))
+    if rng.random() < OBLIQUE:
+        tilt = float(rng.uniform(28, 70))
     stand = vessel.height_mm - vessel.lip_mm
     lowest = np.degrees(np.arcsin(np.clip((8 - stand / 2) / distance, -1, 1)))  # the lens stays over the table
     roll = float(np.clip(rng.normal(0, 2.5), -6, 6))
@@ -185,12 +188,43 @@ def glassware(stage: Stage, name: str, rng: np.random.Generator, at: Array) -> N
         stage.add(name + "fill", fill.moved(at), glossy(rgb(looks.tint(rng, (0.01, 0.3), 0.5)), 0.2))
 
 
+def stemware(stage: Stage, name: str, rng: np.random.Generator, at: Array) -> None:
+    """A glass on a stem."""
+    r, h, wall = rng.uniform(26, 42), rng.uniform(120, 200), rng.uniform(1.2, 2.5)
+    low, mouth = rng.uniform(0.35, 0.5) * h, r * rng.uniform(0.75, 1.0)
+    out = [(r, low + 0.3 * h), (0.7 * r, low + 0.06 * h), (3.5, low), (3.5, 8), (0.95 * r, 3), (0.95 * r, 0), (0.0, 0)]
+    inside = [(0.0, low + 4), (0.7 * r - wall, low + 0.08 * h), (r - wall, low + 0.3 * h), (mouth - wall, h)]
+    body = revolve(dense([*inside, (mouth, h), *out])).moved(at)
+    stage.add(
+        name, body, {"type": "dielectric", "int_ior": 1.51, "specular_transmittance": rgb(rng.uniform(0.8, 1, 3))}
+    )
+
+
+def pillar(stage: Stage, name: str, rng: np.random.Generator, at: Array, power: float) -> Candle:
+    """A candle without a vessel; where its flame is, as of a candle in one."""
+    r, h = (rng.uniform(20, 45), rng.uniform(50, 180)) if rng.random() < 0.75 else (11.0, rng.uniform(120, 250))
+    dip = rng.uniform(0, 0.15) * r
+    body = [(0.0, h - dip), (0.6 * r, h - dip), (r - 1, h), (r, h - 1.5), (r, 0.5), (r - 0.5, 0), (0.0, 0.0)]
+    stage.add(name, revolve(dense(body)).moved(at), glossy(rgb(looks.wax_colour(rng)), float(rng.uniform(0.2, 0.5))))
+    burning = spec_module.draw(int(rng.integers(1 << 30)), "partial")
+    flame = float(rng.uniform(12, 45))
+    wick = replace(burning.wicks[0], foot_mm=np.zeros(2), lean_deg=float(rng.uniform(0, 25)), flame_mm=flame)
+    lit = replace(burning, wicks=(wick,), headspace_mm=0.0, vessel=replace(burning.vessel, kind="clear_glass"))
+    top = at + np.array([0, 0, h - dip])
+    beside = Beside(stage, name, top)
+    scene.add_wicks(beside, replace(lit, wicks=(replace(wick, flame_mm=0.0),)), rng)
+    side.add_flame(beside, "flame", wick, 0.0, power)
+    return Candle(lit, SideState(), top)
+
+
 def add_thing(stage: Stage, name: str, rng: np.random.Generator, at: Array, *, candles: bool) -> None:
-    kinds = ["other", "glassware", "mug", "matches", "saucer", "lid", "jar"]
-    kind = str(rng.choice(np.array(kinds), p=[0.38, 0.26, 0.1, 0.08, 0.05, 0.05, 0.08]))
+    kinds = ["other", "glassware", "stemware", "mug", "matches", "saucer", "lid", "jar"]
+    kind = str(rng.choice(np.array(kinds), p=[0.36, 0.22, 0.07, 0.1, 0.08, 0.05, 0.04, 0.08]))
     colour = tuple(float(c) for c in looks.tint(rng, (0.05, 0.8), 0.5))
     if kind == "glassware" or (not candles and kind in ("jar", "other")):
         glassware(stage, name, rng, at)
+    elif kind == "stemware":
+        stemware(stage, name, rng, at)
     elif kind == "other":
         scene.add_other(stage, name, rng, at, 100.0)
     else:
@@ -199,8 +233,9 @@ def add_thing(stage: Stage, name: str, rng: np.random.Generator, at: Array, *, c
 
 
 def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rng: np.random.Generator, *,
-               bare: bool) -> list[Candle]:  # fmt: skip
-    """Table, room, wall behind, things; returns the other whole candles, none of them nearer than the one meant."""
+               bare: bool, power: float) -> tuple[list[Candle], list[Candle]]:  # fmt: skip
+    """Table, room, wall behind, things; returns the other whole candles, none of them nearer than the one meant, and
+    bare ones, for their flames."""
     t, vessel = mi.ScalarTransform4f, candle.spec.vessel
     z, level = -(vessel.height_mm - vessel.lip_mm), view.azimuth_deg - 90
     turn = sets.rotation(level)
@@ -218,7 +253,7 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
         pixels = looks.table_top(rng, 512) if rng.random() < 0.5 else looks.paper(rng, 512)
         stage.scene["wall"] = {"type": "rectangle", "to_world": stand,
                                "bsdf": glossy(picture(pixels), float(rng.uniform(0.08, 0.6)))}  # fmt: skip
-    placed, others = [(np.zeros(2), vessel.outer_mm / 2)], []
+    placed, others, flames_of = [(np.zeros(2), vessel.outer_mm / 2)], [], []
     aside = 0.5 * SIDE_PX / camera.f_px
     for k in range(int(rng.choice([0, 1, 2, 3, 4, 5], p=[0.15, 0.2, 0.25, 0.2, 0.12, 0.08]))):
         whole = not bare and rng.random() < 0.22
@@ -239,10 +274,12 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
         if whole:
             rise = other.spec.vessel.height_mm - other.spec.vessel.lip_mm
             others.append(replace(other, place_mm=at + np.array([0, 0, rise])))
+        elif (bare and rng.random() < PILLARS) or rng.random() < 0.03:
+            flames_of.append(pillar(stage, f"pillar{k}", rng, at, power))
         else:
             likely = not bare and (candle.spec.lit or away > 0.2 * view.distance_mm)
             add_thing(stage, f"thing{k}", rng, at, candles=likely)
-    return others
+    return others, flames_of
 
 
 def apparent(candle: Candle, away_mm: float, view: SideView) -> float:
@@ -271,14 +308,14 @@ def build(candle: Candle, view: SideView, camera: Pinhole, scratch: Path, *, bar
     stage, rng = Stage(scratch), np.random.default_rng([candle.spec.seed, 1])
     power = float(np.exp(rng.uniform(np.log(7), np.log(30))))
     stage.scene["integrator"] = {"type": "path", "max_depth": 18, "rr_depth": 8}
-    others = add_around(stage, candle, view, camera, rng, bare=bare)
+    others, pillars = add_around(stage, candle, view, camera, rng, bare=bare, power=power)
     for k, other in enumerate(others):
         add_candle(Beside(stage, f"second{k}_", other.place_mm), other, rng, power)
     if not bare:
         add_candle(stage, candle, rng, power)
-    burning = (not bare and candle.spec.lit) or any(other.spec.lit for other in others)
+    burning = (not bare and candle.spec.lit) or any(other.spec.lit for other in (*others, *pillars))
     add_ghosts(stage, lit=burning)
-    return stage.scene, others
+    return stage.scene, [*others, *pillars]
 
 
 # --- the truth -------------------------------------------------------------------------------------------------------
