@@ -247,8 +247,9 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
     up = t().rotate([0, 0, 1], rng.uniform(0, 360)).rotate([1, 0, 0], 90)
     light = (draw_room(rng) * ambient).astype(np.float32)
     stage.scene["room"] = {"type": "envmap", "to_world": up, "bitmap": mi.Bitmap(light)}
-    if rng.random() < 0.4:
-        far = turn @ np.array([0, rng.uniform(130, 700), 0]) + [0, 0, z]
+    wall_mm = float(rng.uniform(130, 700)) if rng.random() < 0.4 else np.inf
+    if wall_mm < np.inf:
+        far = turn @ np.array([0, wall_mm, 0]) + [0, 0, z]
         stand = t().translate(far.tolist()).rotate([0, 0, 1], level).rotate([1, 0, 0], 90).scale(1500.0)
         pixels = looks.table_top(rng, 512) if rng.random() < 0.5 else looks.paper(rng, 512)
         stage.scene["wall"] = {"type": "rectangle", "to_world": stand,
@@ -264,7 +265,7 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
         clear = vessel.outer_mm / 2 + reach + 3
         if away < 0.5 * vessel.outer_mm and abs(right) < clear:  # beside it, touching or nearly
             right = np.sign(right) * (clear + rng.exponential(25))
-        if any(np.hypot(*(np.array([right, away]) - p)) < reach + r + 2 for p, r in placed):
+        if away + reach > wall_mm or any(np.hypot(*(np.array([right, away]) - p)) < reach + r + 2 for p, r in placed):
             continue
         nearer = whole and apparent(other, away, view) > MEANT_SHARE * apparent(candle, 0.0, view)
         if nearer and (other.spec.lit or not candle.spec.lit):  # else nobody could tell which one is meant
