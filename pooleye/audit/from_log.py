@@ -111,7 +111,8 @@ def candle_log(session: Session, candle: records.Candle) -> CandleLog:
         return found
 
     readings = selectinload(records.Photo.readings).selectinload(records.Reading.measurements)
-    for photo in session.scalars(_sound(records.Photo, candle).options(readings).order_by(records.Photo.id)):
+    photos = _sound(records.Photo, candle).where(records.Photo.burst_of.is_(None)).options(readings)
+    for photo in session.scalars(photos.order_by(records.Photo.id)):
         at = minutes.get(photo.checkpoint_id or 0, photo.minutes_alight) if photo.phase == "alight" else None
         _add_photo(look(Look(candle.code, numbers.get(photo.burn_id), photo.phase, at)), photo)
     by_hand = _sound(records.Measurement, candle).where(

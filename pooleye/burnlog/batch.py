@@ -419,7 +419,11 @@ def remeasure(
     tally, report = _Tally(), progress or (lambda _step, _done, _of: None)
     pool = executor or own_cores(workers)
     with workspace.read() as session:
-        ids = list(session.scalars(select(Photo.id).where(Photo.voided_at.is_(None)).order_by(Photo.id)))
+        ids = list(
+            session.scalars(
+                select(Photo.id).where(Photo.voided_at.is_(None), Photo.burst_of.is_(None)).order_by(Photo.id)
+            )
+        )
     try:
         with asked_to_stop() as tally.stop:
             jobs = (_job(workspace, photo_id) for photo_id in ids)

@@ -7,10 +7,10 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -21,8 +21,13 @@ from pooleye.burnlog.history import Author
 from pooleye.burnlog.photo_files import keep_file, place_of
 from pooleye.burnlog.records import Candle, Measurement, Photo, Reading
 from pooleye.burnlog.store import Workspace
+from pooleye.burst import FEWEST
 from pooleye.errors import PooleyeError
 from pooleye.measurement import QUANTITIES, Quantity
+
+if TYPE_CHECKING:
+    from pooleye.measurement import PhotoResult
+    from pooleye.measuring import Vessel
 
 # Solid wax lost at a nominal rate, for a first burn that was not weighed yet: 0.075 g/h per mm of bore (50 to 90 mm
 # bores burn 3 to 8 g/h; from memory, wide). Used only while its uncertainty on the headspace stays below the limit.
@@ -47,6 +52,7 @@ class MeasureJob:
     """All that measuring a photo needs, without the database; can be sent to another process or machine.
 
     ``vessel``: rim_inner_mm, rim_outer_mm, base_inner_mm, height_mm. ``headspace_how``: where the headspace is from.
+    ``burst``: paths of the other stills of a burst, by their SHA-256.
     """
 
     photo_id: int
@@ -59,10 +65,12 @@ class MeasureJob:
     baseline: str | None = None
     baseline_sha256: str | None = None
     baseline_headspace_mm: float | None = None
+    burst: Mapping[str, str] = field(default_factory=dict)
 
     def inputs(self) -> dict[str, Any]:
         """What the numbers depend on besides the photo and the method; no path, so that a moved folder changes none."""
-        return {
+        stills = {"burst": sorted(self.burst)} if self.burst else {}
+        return stills | {
             "view": self.view,
             "vessel": list(self.vessel),
             "headspace_mm": self.headspace_mm,
@@ -81,20 +89,32 @@ Measurer = Callable[[MeasureJob], Outcome]
 
 
 def measure_job(job: MeasureJob) -> dict[str, Any]:
-    """Measure one photo: {"result": the contract's object, "parts": quantity -> named parts of its u}."""
+    """Measure one photo or burst: {"result": the contract's object, "parts": quantity -> named parts of its u}."""
     from pooleye.measuring import Vessel, measure_photo
 
-    rim_inner, rim_outer, base_inner, height = job.vessel
-    result = measure_photo(
-        job.path,
-        Vessel(rim_inner, rim_outer, base_inner, height),
-        view=job.view,  # type: ignore[arg-type]
-        headspace_mm=job.headspace_mm,
-        baseline=job.baseline,
-        baseline_headspace_mm=job.baseline_headspace_mm,
-    )
+    vessel = Vessel(*job.vessel)
+    if job.burst:
+        result = _measure_burst(job, vessel)
+    else:
+        result = measure_photo(
+            job.path,
+            vessel,
+            view=job.view,  # type: ignore[arg-type]
+            headspace_mm=job.headspace_mm,
+            baseline=job.baseline,
+            baseline_headspace_mm=job.baseline_headspace_mm,
+        )
     parts = {name: dict(quantity.parts) for name, quantity in result.quantities.items()}
     return {"result": {**result.as_json(), "photo": job.name}, "parts": parts}
+
+
+def _measure_burst(job: MeasureJob, vessel: Vessel) -> PhotoResult:
+    """The stills as one; without outlines where they belong to another still than the one that bears the result."""
+    from pooleye.measurement import Outlines
+    from pooleye.measuring import measure_burst
+
+    result = measure_burst([job.path, *job.burst.values()], vessel, headspace_mm=job.headspace_mm).result
+    return result if result.photo == job.path else replace(result, outlines_px=Outlines())
 
 
 def file_photo(
@@ -107,6 +127,7 @@ def file_photo(
     view: str = "auto",
     taken_at: datetime | None = None,
     clock_offset_s: float = 0.0,
+    burst_of: str | None = None,
 ) -> Filed:
     """Keep the bytes, then file them; a photo already in the log stays where it is.
 
@@ -123,7 +144,7 @@ def file_photo(
             setattr(photo, key, value)
         photo.phase, photo.minutes_alight, photo.view = place.phase, place.minutes_alight, view
         photo.taken_at, photo.clock_offset_s = taken_at, clock_offset_s
-        photo.filed_by, photo.found_how = filed_by, found_how
+        photo.filed_by, photo.found_how, photo.burst_of = filed_by, found_how, burst_of
         session.add(photo)
         session.flush()
         return Filed(photo.id, photo.sha256, place, False)
@@ -228,11 +249,20 @@ def _baseline(session: Session, photo: Photo) -> Photo | None:
     return None
 
 
+def stills_of(session: Session, photo: Photo) -> list[Photo]:
+    """The other stills of the burst whose result a photo bears."""
+    query = select(Photo).where(Photo.burst_of == photo.sha256, Photo.voided_at.is_(None))
+    return list(session.scalars(query.order_by(Photo.id)))
+
+
 def job_for(session: Session, workspace: Workspace, photo: Photo) -> MeasureJob:
     """What to measure a filed photo with, from what the log knows now."""
     vessel = photo.candle.vessel
     headspace, how = headspace_of(session, photo)
-    baseline = None if photo.phase == "new" or photo.view == "side" else _baseline(session, photo)
+    others = stills_of(session, photo)
+    stills = others if 1 + len(others) >= FEWEST else []  # some may have been struck out
+    from_side = photo.view == "side" or bool(stills)
+    baseline = None if photo.phase == "new" or from_side else _baseline(session, photo)
     return MeasureJob(
         photo_id=photo.id,
         name=photo.original_name,
@@ -244,6 +274,7 @@ def job_for(session: Session, workspace: Workspace, photo: Photo) -> MeasureJob:
         baseline=str(place_of(workspace.photos, baseline.sha256, baseline.suffix)) if baseline else None,
         baseline_sha256=baseline.sha256 if baseline else None,
         baseline_headspace_mm=new_headspace(session, photo.candle) if baseline else None,
+        burst={one.sha256: str(place_of(workspace.photos, one.sha256, one.suffix)) for one in stills},
     )
 
 
@@ -340,16 +371,18 @@ def _check_quantity(name: str, quantity: Quantity) -> None:
 def unmeasured(session: Session) -> list[Photo]:
     """Photos that were filed but have no reading: what a kill between the two steps leaves."""
     measured = select(Reading.photo_id).where(Reading.method.not_like(f"{_BY_HAND}%"))
-    query = select(Photo).where(Photo.id.not_in(measured), Photo.voided_at.is_(None))
+    query = select(Photo).where(Photo.id.not_in(measured), Photo.voided_at.is_(None), Photo.burst_of.is_(None))
     return list(session.scalars(query.order_by(Photo.phase != "new", Photo.id)))
 
 
 def move_photo(session: Session, photo: Photo, place: Place) -> None:
-    """File a photo elsewhere, with its measurements; the earlier place stays in the history."""
+    """File a photo elsewhere, with its measurements and its burst; the earlier place stays in the history."""
     candle = find.candle(session, place.candle)
     keys = bench.ids_of(session, candle, place)
-    measurements = session.scalars(select(Measurement).where(Measurement.photo_id == photo.id))
-    for record in (photo, *measurements):
+    photos = [photo, *stills_of(session, photo)]
+    measurements = session.scalars(select(Measurement).where(Measurement.photo_id.in_([one.id for one in photos])))
+    for record in (*photos, *measurements):
         for key, value in keys.items():
             setattr(record, key, value)
-    photo.phase, photo.minutes_alight = place.phase, place.minutes_alight
+    for one in photos:
+        one.phase, one.minutes_alight = place.phase, place.minutes_alight

@@ -337,7 +337,9 @@ def _photo(photo: Photo) -> FiledPhoto:
 
 def _photos(session: Session, candle: Candle, burn: Burn | None) -> tuple[FiledPhoto, ...]:
     where = Photo.burn_id.is_(None) if burn is None else Photo.burn_id == burn.id
-    query = select(Photo).where(Photo.candle_id == candle.id, where, Photo.voided_at.is_(None))
+    query = select(Photo).where(
+        Photo.candle_id == candle.id, where, Photo.voided_at.is_(None), Photo.burst_of.is_(None)
+    )
     rows = sorted(session.scalars(query), key=lambda one: (one.minutes_alight or 1e9 * (one.phase == "after"), one.id))
     return tuple(_photo(one) for one in rows)
 

@@ -275,7 +275,10 @@ class Weighing(Numbered, Voidable, Base):
 
 
 class Photo(Numbered, Voidable, Base):
-    """A photo as the camera made it, kept byte for byte in the workspace under its SHA-256."""
+    """A photo as the camera made it, kept byte for byte in the workspace under its SHA-256.
+
+    ``burst_of``: of a burst's stills all but the first name the first by its SHA-256; that one is measured with them.
+    """
 
     __tablename__ = "photo"
     __table_args__ = (
@@ -299,6 +302,7 @@ class Photo(Numbered, Voidable, Base):
     clock_offset_s: Mapped[float] = mapped_column(default=0.0)
     filed_by: Mapped[str] = mapped_column(default="tool")
     found_how: Mapped[str]
+    burst_of: Mapped[str | None] = mapped_column(info={"pattern": SHA256})
 
     candle: Mapped[Candle] = relationship()
     burn: Mapped[Burn | None] = relationship()

@@ -50,7 +50,7 @@ class Snapped:
 
 _SHOWN = (
     "pool_diameter", "pool_coverage", "hangup_max", "wick_offset", "carbon_ball_diameter", "soot_delta_L", "soot_arc",
-    "flame_height", "smoke_strength", "wax_level", "pool_depth", "flicker_frequency",
+    "flame_height", "flame_height_max", "smoke_strength", "wax_level", "pool_depth", "flicker_frequency",
 )  # fmt: skip
 
 
@@ -64,7 +64,7 @@ def numbers(result: dict[str, Any]) -> list[str]:
 
 
 @dataclass(frozen=True)
-class _Chosen:
+class Chosen:
     """Where a photo goes. ``taken_at``: the time that placed it, None where minutes were given instead."""
 
     place: Place
@@ -142,11 +142,11 @@ def snap(
     with workspace.read() as session:
         known = session.scalar(select(Photo).where(Photo.sha256 == seen.sha256))
         if known is not None:
-            advice = _elsewhere(session, known, code)
+            advice = elsewhere(session, known, code)
         else:
-            chosen = _decide(session, workspace, seen, code, at, minutes, untimed_at)
+            chosen = decide(session, workspace, seen, code, at, minutes, untimed_at)
     if known is not None:
-        return _measured(workspace, path, seen.sha256, True, advice, measure)
+        return measured(workspace, path, seen.sha256, True, advice, measure)
     filed = file_photo(
         workspace,
         path,
@@ -156,10 +156,10 @@ def snap(
         view=view,
         taken_at=chosen.taken_at,
     )
-    return _measured(workspace, path, filed.sha256, filed.already, chosen.advice, measure)
+    return measured(workspace, path, filed.sha256, filed.already, chosen.advice, measure)
 
 
-def _elsewhere(session: Session, known: Photo, code: str | None) -> tuple[Advice, ...]:
+def elsewhere(session: Session, known: Photo, code: str | None) -> tuple[Advice, ...]:
     """A photo filed before stays where it is, even if another candle is named now."""
     if code is None or find.candle(session, code) is known.candle:
         return ()
@@ -169,7 +169,7 @@ def _elsewhere(session: Session, known: Photo, code: str | None) -> tuple[Advice
     return (Advice("caution", "filed-elsewhere", text),)
 
 
-def _decide(
+def decide(
     session: Session,
     workspace: Workspace,
     seen: Seen,
@@ -177,23 +177,24 @@ def _decide(
     at: datetime | None,
     minutes: float | None,
     untimed_at: datetime | None,
-) -> _Chosen:
+) -> Chosen:
     if minutes is not None and at is None:
         candle, how = _candle(session, seen, code, workspace.now())
-        return _Chosen(_place(candle, workspace.now(), minutes), how, None)
+        return Chosen(_place(candle, workspace.now(), minutes), how, None)
     moment, advice = _time(seen, workspace, at, untimed_at)
     candle, how = _candle(session, seen, code, moment)
     if at is None and moment < candle.pour.poured_at:
         text = f"the photo's clock says a time before {candle.code} was poured; filed as taken now (else give --at)"
         moment, advice = workspace.now(), (Advice("caution", "photo-clock-wrong", text),)
-    return _Chosen(_place(candle, moment, minutes), how, moment, advice)
+    return Chosen(_place(candle, moment, minutes), how, moment, advice)
 
 
-def _measured(
+def measured(
     workspace: Workspace, path: Path, sha256: str, already: bool, advice: tuple[Advice, ...], measure: Measurer
 ) -> Snapped:
     """Measure a filed photo, unless what the log has is of the same inputs."""
     with workspace.read() as session:
+        sha256 = session.scalars(select(Photo.burst_of).where(Photo.sha256 == sha256)).one() or sha256
         photo = session.scalars(select(Photo).where(Photo.sha256 == sha256)).one()
         job, place, how = job_for(session, workspace, photo), place_of_photo(photo), photo.found_how
         kept = [dict(one.result) for one in photo.readings if one.inputs_sha256 == job.inputs_sha256()]
@@ -213,7 +214,7 @@ def measure_filed(workspace: Workspace, sha256: str, *, measure: Measurer = meas
     with workspace.read() as session:
         photo = photo_named(session, sha256)
         whole, path = photo.sha256, place_of(workspace.photos, photo.sha256, photo.suffix)
-    return _measured(workspace, path, whole, True, (), measure)
+    return measured(workspace, path, whole, True, (), measure)
 
 
 def _is_still(path: Path) -> bool:

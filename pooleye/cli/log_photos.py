@@ -29,7 +29,8 @@ def register(app: typer.Typer) -> None:
 
 
 def snap(
-    photo: Annotated[Path, typer.Argument(help="The photo.")],
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="The photo; of a burst all stills.")],
+    burst: Annotated[bool, typer.Option("--burst", help="Stills from the side, taken at one go: one look.")] = False,
     candle: Annotated[
         str | None, typer.Option(metavar="CODE", help="The candle; else by label, else the lit one.")
     ] = None,
@@ -39,13 +40,25 @@ def snap(
     folder: Folder = None,
     as_json: AsJson = False,
 ) -> None:
-    """File and measure one photo, and say at once what matters."""
-    from pooleye.burnlog.snap import snap as take
+    """File and measure one photo, and say at once what matters.
 
+    With --burst several stills are filed as one look: each is kept, and the flame's mean and greatest height and its
+    flicker belong to the look.
+    """
+    from pooleye.burnlog.bursts import snap_burst
+    from pooleye.burnlog.snap import snap as take
+    from pooleye.errors import UsageError
+
+    if len(photos) > 1 and not burst:
+        hint = "stills of one burst: add --burst; photos of several looks: pooleye batch FOLDER"
+        raise UsageError("several-photos", f"{len(photos)} photos were named", hint=hint)
+    seen_as = _view(view)
     with opened(folder) as workspace:
-        done = take(
-            workspace, photo, code=candle, at=when(workspace, at), minutes=minutes_of(minutes), view=_view(view)
-        )  # fmt: skip
+        moment, alight = when(workspace, at), minutes_of(minutes)
+        if burst:
+            done = snap_burst(workspace, photos, code=candle, at=moment, minutes=alight)
+        else:
+            done = take(workspace, photos[0], code=candle, at=moment, minutes=alight, view=seen_as)
         tell(done, as_json)
     if not as_json:
         caution()

@@ -82,7 +82,8 @@ class _Filed:
 def _filed(session: Session, candle: records.Candle) -> _Filed:
     """What was not struck out. Hand corrections of a photo come with its readings, not with `by_hand`."""
     readings = selectinload(records.Photo.readings).selectinload(records.Reading.measurements)
-    photos = _sound(records.Photo, candle).options(readings, selectinload(records.Photo.checkpoint))
+    photos = _sound(records.Photo, candle).where(records.Photo.burst_of.is_(None))
+    photos = photos.options(readings, selectinload(records.Photo.checkpoint))
     measured = _sound(records.Measurement, candle).where(
         records.Measurement.by == "hand", records.Measurement.photo_id.is_(None)
     )

@@ -188,6 +188,7 @@ def _sittings(rows: Iterable[_Row]) -> list[list[_Row]]:
 def _shots(session: Session, candle: records.Candle) -> tuple[Shot, ...]:
     readings = selectinload(records.Photo.readings).selectinload(records.Reading.measurements)
     query = select(records.Photo).where(records.Photo.candle_id == candle.id, records.Photo.voided_at.is_(None))
+    query = query.where(records.Photo.burst_of.is_(None))
     photos = session.scalars(query.options(readings, selectinload(records.Photo.burn)))
     return tuple(sorted(map(_shot, photos), key=_in_order))
 

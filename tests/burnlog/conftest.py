@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -255,3 +256,10 @@ def fake_result(job: MeasureJob, *, method: str = "top/1", shift: float = 0.0) -
 @pytest.fixture
 def fake() -> Callable[..., dict[str, Any]]:
     return fake_result
+
+
+@pytest.fixture
+def threads() -> Iterator[ThreadPoolExecutor]:
+    """Any executor will do; threads start at once."""
+    with ThreadPoolExecutor(2) as pool:
+        yield pool

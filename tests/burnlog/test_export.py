@@ -90,7 +90,7 @@ def _value(table: Table, column: Column[Any], number: int) -> Any:
         return number
     if allowed := choices(table).get(column.name):
         return allowed[number % len(allowed)]
-    if column.name == "sha256":
+    if column.name in ("sha256", "burst_of"):
         return f"{number:064x}"
     if column.name == "suffix":
         return ("", ".jpg", ".heic")[number - 1]

@@ -7,7 +7,7 @@ import hashlib
 import json
 import os
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -33,13 +33,6 @@ from pooleye.errors import PooleyeError
 Three = Callable[..., tuple[str, ...]]
 Jpeg = Callable[..., bytes]
 Fake = Callable[..., dict[str, Any]]
-
-
-@pytest.fixture
-def threads() -> Iterator[ThreadPoolExecutor]:
-    """Any executor will do; threads start at once."""
-    with ThreadPoolExecutor(2) as pool:
-        yield pool
 
 
 def _wall(workspace: Workspace, moment: datetime) -> datetime:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +13,16 @@ import pytest
 from drawn import Drawing
 from PIL import Image
 
+from pooleye.burnlog.burns import light
+from pooleye.burnlog.bursts import snap_burst
+from pooleye.burnlog.overview import show
+from pooleye.burnlog.pours import CandleSet, Recipe, pour
+from pooleye.burnlog.settings import Settings
+from pooleye.burnlog.store import create_workspace
 from pooleye.burst import burst_pictures
 from pooleye.errors import UsageError
 from pooleye.flags import Declined
-from pooleye.measuring import measure_burst
+from pooleye.measuring import Vessel, measure_burst
 
 BASE = Drawing(size_px=(640, 480), noise=1.0, distance_mm=330.0)
 START = datetime(2026, 3, 1, 18, 59, 58)
@@ -120,3 +126,24 @@ def test_the_command(tmp_path: Path, command):
     assert (tmp_path / "seen" / "IMG_00_burst.jpg").exists()
     status, out, _ = command("burst", *paths[:2], *sizes)
     assert status == 2
+
+
+def test_filed_in_a_log_a_burst_gives_its_checkpoint_the_same_numbers(tmp_path: Path):
+    workspace = create_workspace(tmp_path / "log", Settings(name="Lantern Lane", zone="+00:00"))
+    rim_mm = BASE.vessel.rim_inner_mm
+    alike = CandleSet(1, vessel="jar", rim_inner_mm=rim_mm, wick="wick 3")
+    lit = START.replace(tzinfo=UTC) - timedelta(hours=1)
+    (code,) = pour(workspace, Recipe("soy"), [alike], at=lit - timedelta(days=30)).codes
+    light(workspace, [code], at=lit)
+    (tmp_path / "camera").mkdir()
+    stills = burst(tmp_path / "camera", uneven_times(24, 9.0), frequency_hz=1.7)
+    done = snap_burst(workspace, stills)
+    alone = measure_burst(stills, Vessel(rim_mm)).result
+    (look,) = show(workspace, code).burns[0].photos
+    workspace.close()
+    assert (done.place.checkpoint_minutes, look.status) == (60.0, "measured")
+    assert {"flicker_amplitude", "flicker_frequency"} <= set(look.quantities)
+    assert {name: one.value for name, one in look.quantities.items()} == pytest.approx(
+        {name: one.value for name, one in alone.quantities.items()},
+        rel=2e-3,  # kept to the digits that u allows
+    )

@@ -75,7 +75,8 @@ def _taken(session: Session, candle: Candle) -> list[_Taken]:
     found += [_measured(candle, one, None) for one in alone]
     with_readings = selectinload(Photo.readings).selectinload(Reading.measurements)
     for photo in _sound(session, Photo, candle, with_readings):
-        for reading in filter(None, (newest_reading(photo), newest_reading(photo, by_hand=True))):
+        readings = () if photo.burst_of else (newest_reading(photo), newest_reading(photo, by_hand=True))
+        for reading in filter(None, readings):
             found += [_measured(candle, one, photo) for one in reading.measurements if one.voided_at is None]
     return sorted(found, key=lambda one: (one.burn.number if one.burn else 0, one.minutes_alight or 0.0))
 
