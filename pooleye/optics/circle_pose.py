@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.camera import Camera
-from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.ellipse import Ellipse, vectors_of_conics
 
 Array = NDArray[np.float64]
 
@@ -52,10 +52,35 @@ def circle_poses(ellipse: Ellipse, radius_mm: float, camera: Camera) -> tuple[Ci
     """
     if not (math.isfinite(radius_mm) and radius_mm > 0):
         raise ValueError(f"a circle needs a positive radius, got {radius_mm} mm")
-    centres, normals = _solve(ellipse.vector()[None], np.array([camera.f_px]), np.array([radius_mm]), camera)
-    poses = [CirclePose(centres[0, k], normals[0, k]) for k in range(2)]
-    first, second = sorted(poses, key=lambda pose: pose.tilt_deg)
+    centres, normals = many_circle_poses(ellipse.vector()[None], radius_mm, np.array([camera.f_px]), camera)
+    first, second = (CirclePose(centres[0, k], normals[0, k]) for k in range(2))
     return first, second
+
+
+def many_circle_poses(vectors: Array, radius_mm: float, focals_px: Array, camera: Camera) -> tuple[Array, Array]:
+    """As `circle_poses` for ellipse vectors (M, 5), each with its own focal length: centres and normals (M, 2, 3)."""
+    centres, normals = _solve(vectors, focals_px, np.full(len(vectors), radius_mm), camera)
+    order = np.argsort(normals[:, :, 2], axis=1, kind="stable")  # the less tilted one faces the lens more squarely
+    rows = np.arange(len(vectors))[:, None]
+    return centres[rows, order], normals[rows, order]
+
+
+def circle_images(centres_mm: Array, normals: Array, radii_mm: Array, camera: Camera) -> Array:
+    """Ellipse vectors (M, 5) of circles with centres and unit normals (M, 3); ValueError where one makes no ellipse.
+
+    The lines of sight v through a circle form the cone h^2 v.v - 2 h (c.v)(n.v) + (c.c - r^2)(n.v)^2 = 0, h = n.c.
+    """
+    h = (normals * centres_mm).sum(1)[:, None, None]
+    cn = centres_mm[:, :, None] * normals[:, None, :]
+    beyond = ((centres_mm**2).sum(1) - radii_mm**2)[:, None, None]
+    cone = h**2 * np.eye(3) - h * (cn + cn.transpose(0, 2, 1)) + beyond * normals[:, :, None] * normals[:, None, :]
+    conics = np.stack(
+        [cone[:, 0, 0], 2 * cone[:, 0, 1], cone[:, 1, 1], 2 * cone[:, 0, 2], 2 * cone[:, 1, 2], cone[:, 2, 2]], axis=1
+    )
+    vectors = vectors_of_conics(conics)
+    if len(vectors) < len(conics):
+        raise ValueError("a circle seen edge-on, or partly behind the lens, makes no ellipse")
+    return np.asarray(vectors * camera.f_px + [camera.cx_px, camera.cy_px, 0.0, 0.0, 0.0])
 
 
 def _solve(vectors: Array, focals_px: Array, radii_mm: Array, camera: Camera) -> tuple[Array, Array]:

@@ -327,7 +327,7 @@ def direct_fit(points: Array, weights: Array | None = None) -> Array | None:
     if not np.any(condition > 0):
         return None
     a1 = eigenvectors[:, int(np.argmax(condition))]
-    vectors = _vectors_from_coefficients(np.concatenate([a1, t @ a1])[None])
+    vectors = vectors_of_conics(np.concatenate([a1, t @ a1])[None])
     return np.asarray(vectors[0]) if len(vectors) else None
 
 
@@ -339,7 +339,16 @@ def _direct_circle(points: Array, w: Array) -> Array | None:
     return np.array([*solution[:2], math.sqrt(squared), 0.0, 0.0]) if rank == 3 and squared > 0 else None
 
 
-def _vectors_from_coefficients(coefficients: Array) -> Array:
+def radial_residuals(vectors: Array, points: Array) -> Array:
+    """`Ellipse.radial_residuals` of points (N, 2) for many ellipse vectors (M, 5) at once: (M, N)."""
+    offset = points[None] - vectors[:, None, :2]
+    r, p, q = (vectors[:, k, None] for k in (2, 3, 4))
+    x, y = (r - p) * offset[..., 0] - q * offset[..., 1], (r + p) * offset[..., 1] - q * offset[..., 0]
+    level = np.hypot(x, y) / (r * r - p * p - q * q)
+    return np.asarray(np.hypot(offset[..., 0], offset[..., 1]) * (1 - 1 / np.maximum(level, 1e-9)))
+
+
+def vectors_of_conics(coefficients: Array) -> Array:
     """Vectors (K, 5) of those conics A x^2 + B xy + C y^2 + D x + E y + F, rows of (M, 6), that are real ellipses."""
     turned = coefficients * np.where(coefficients[:, :1] < 0, -1.0, 1.0)
     a, b, c, d, e, f = turned.T
@@ -412,7 +421,7 @@ def _five_point(samples: Array) -> Array:
     """The ellipses through five points each (M, 5, 2), as vectors; what is no ellipse is left out."""
     x, y = samples[..., 0], samples[..., 1]
     design = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=-1)
-    return _vectors_from_coefficients(np.linalg.svd(design)[2][:, -1, :])
+    return vectors_of_conics(np.linalg.svd(design)[2][:, -1, :])
 
 
 def _three_point(samples: Array) -> Array:

@@ -21,10 +21,11 @@ from pooleye.optics.camera import camera_for
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import look_close
+from pooleye.top.curves import RAY_DIRECTIONS, RAYS
 from pooleye.top.pool import AT_WALL_MM, Pool, drawn_inside, to_circle
 from pooleye.top.pose import camera_by_wax, lip_drop_mm, stand
 from pooleye.top.quantities import numbers
-from pooleye.top.rim import RAYS, Rim, ray_directions
+from pooleye.top.rim import Rim
 from pooleye.top.scene import Scene, settled, wax_depth
 from pooleye.top.wick import count_flames, find_wicks
 
@@ -119,9 +120,8 @@ def _drawn_pool(px: Sequence[PointPx] | Array, frame: VesselFrame, depth_mm: flo
         centre = drawn_inside(polygon.centroid(outline), 0.97 * radius)
     except ValueError:
         raise Declined("no-vessel", "the pool drawn encloses nothing") from None
-    rays = ray_directions()
-    wall = to_circle(centre, rays, radius)
-    reach = polygon.radial_profile(outline, centre, np.arctan2(rays[:, 1], rays[:, 0]))
+    wall = to_circle(centre, RAY_DIRECTIONS, radius)
+    reach = polygon.radial_profile(outline, centre, np.arctan2(RAY_DIRECTIONS[:, 1], RAY_DIRECTIONS[:, 0]))
     reach = np.clip(np.nan_to_num(reach, nan=0.05), 0.05, wall)
     free = wall - reach > AT_WALL_MM
     nowhere = np.zeros(RAYS, dtype=bool)

@@ -17,7 +17,8 @@ from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import SECTORS, VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.rim import RAYS, fall_width, last_fall, ray_directions
+from pooleye.top.curves import RAY_DIRECTIONS, RAYS
+from pooleye.top.rim import fall_width, last_fall
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -51,7 +52,7 @@ class Pool:
     @property
     def outline_mm(self) -> Array:
         """(RAYS, 2)."""
-        return self.centre_mm + self.radius_mm[:, None] * ray_directions()
+        return self.centre_mm + self.radius_mm[:, None] * RAY_DIRECTIONS
 
     @property
     def hidden_share(self) -> float:
@@ -134,7 +135,7 @@ def _outline(
     radius: float,
     vague: bool,
 ) -> Pool:
-    u = ray_directions()
+    u = RAY_DIRECTIONS
     wall = to_circle(centre, u, radius)
     share = np.linspace(0.02, 1.02, STEPS)
     at_mm = centre + (share[None] * wall[:, None])[..., None] * u[:, None]

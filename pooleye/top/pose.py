@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.camera import Camera
-from pooleye.optics.circle_pose import CirclePose, circle_poses
+from pooleye.optics.circle_pose import CirclePose, many_circle_poses
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.sightlines import Sightlines, sightlines
+from pooleye.top.sightlines import Circles, wall_depths_mm
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 LIP_DROP_MM = ((45.0, 0.5, 0.2), (1e9, 0.8, 0.3))
 """(rim diameters up to, drop, u): headspace is measured from the top of the lip, the rim circle, where the inner wall
@@ -47,7 +48,6 @@ NOWHERE = 0.02  # mouth and wax together less likely than this: not worth a line
 class WaxLine:
     """How well the wax seen fits a wax line at one depth, for one pose."""
 
-    frame: VesselFrame
     depth_mm: float  # below the rim circle
     u_depth_mm: float
     overlap: float
@@ -81,22 +81,6 @@ def vessel_frame(
     )
 
 
-def wax_line(frame: VesselFrame, close: Closeup, depths_mm: Array, known: bool, thin: int = 1) -> WaxLine:
-    """The depth among `depths_mm` (ascending; if `known`, the deepest is the pool's own) at which a wax line fits best,
-    and how sharply.
-
-    Two readings are tried: solid and liquid together are the wax; or the liquid alone is all of it, and what looks
-    solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own depth.
-    """
-    px, pool, either = (values[::thin] for values in _samples(close))
-    lines = sightlines(frame, px)
-    some_solid = _best_depth(frame, lines, either, depths_mm, known)
-    if not known:
-        return some_solid
-    all_liquid = _best_depth(frame, lines, pool, depths_mm[-1:], known)
-    return max(some_solid, all_liquid, key=lambda line: line.overlap)
-
-
 def _samples(close: Closeup) -> tuple[Array, Array, Array]:
     """Working pixels (N, 2) of a grid over the square, and the probabilities (N,) there of pool, and of wax or pool;
     kept from one call to the next, since many rings are tried on one close look."""
@@ -111,19 +95,65 @@ def _samples(close: Closeup) -> tuple[Array, Array, Array]:
     return close.samples
 
 
-def _best_depth(frame: VesselFrame, lines: Sightlines, seen: Array, depths_mm: Array, known: bool) -> WaxLine:
-    # which of the depths each pixel's line reaches before the wall, then sums over the pixels that would show wax
-    reached = np.searchsorted(depths_mm, lines.wall_depth_mm[lines.through], side="left")
-    bins = len(depths_mm) + 1
-    count = np.bincount(reached, minlength=bins)[::-1].cumsum()[::-1][1:]
-    inside = np.bincount(reached, seen[lines.through], minlength=bins)[::-1].cumsum()[::-1][1:]
-    overlap = inside / np.maximum(seen.sum() + count - inside, 1.0)
-    if known:
-        above = depths_mm[-1] - depths_mm
+@dataclass(frozen=True, eq=False)
+class _WaxLines:
+    """For each of M rims and its two poses: centre and normal (M, 2, 3) of the rim circle, and the depth at which a wax
+    line fits best, its u and how well it fits (M, 2)."""
+
+    centres: Array
+    normals: Array
+    depth_mm: Array
+    u_depth_mm: Array
+    overlap: Array
+
+
+def _wax_lines(
+    rims: list[Ellipse],
+    close: Closeup,
+    cameras: list[Camera],
+    rim_inner_mm: float,
+    base_inner_mm: float | None,
+    height_mm: float | None,
+    headspace_mm: float | None,
+    thin: int = 1,
+) -> _WaxLines:
+    """Tries all depths for each rim, seen by the camera beside it, in both of its poses.
+
+    With a known headspace two readings are tried: solid and liquid together are the wax; or the liquid alone is all of
+    it, and what looks solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own
+    depth.
+    """
+    vectors, focals = np.array([rim.vector() for rim in rims]), np.array([camera.f_px for camera in cameras])
+    centres, normals = many_circle_poses(vectors, rim_inner_mm / 2, focals, cameras[0])
+    narrowing = (rim_inner_mm - base_inner_mm) / 2 / height_mm if base_inner_mm and height_mm else 0.0
+    px, pool, either = (values[::thin] for values in _samples(close))
+    circles = Circles(centres.reshape(-1, 3), normals.reshape(-1, 3), np.repeat(focals, 2), cameras[0])
+    wall_depth = wall_depths_mm(circles, px, rim_inner_mm / 2, narrowing)
+    depths = possible_wax_lines_mm(close, rim_inner_mm, height_mm, headspace_mm)
+    overlap = _overlaps(wall_depth, depths, either)
+    if headspace_mm is not None:
+        above = depths[-1] - depths
         overlap = overlap - TALL_RING_COST * np.clip((above - TALL_RING_MM) / TALL_RING_MM, 0, 1)
-    best = int(np.argmax(overlap))
-    near = depths_mm[overlap > overlap[best] - 0.01]
-    return WaxLine(frame, float(depths_mm[best]), max(float(np.ptp(near)) / 2, STEP_MM), float(overlap[best]))
+        all_liquid = _overlaps(wall_depth, depths[-1:], pool)
+        depths, overlap = np.append(depths, depths[-1]), np.append(overlap, all_liquid, axis=1)
+    best = overlap.max(1)
+    at = overlap.argmax(1)
+    near = [depths[row > top - 0.01] for row, top in zip(overlap, best, strict=True)]
+    u = np.array([max(float(np.ptp(some)) / 2, STEP_MM) for some in near])
+    return _WaxLines(centres, normals, *(values.reshape(-1, 2) for values in (depths[at], u, best)))
+
+
+def _overlaps(wall_depth_mm: Floats, depths_mm: Array, seen: Array) -> Array:
+    """How well a wax line at each depth (D,) explains the wax seen (N,), for views (P, N) of the wall: intersection
+    over union (P, D)."""
+    # how many of the depths each line reaches before the wall; then sums over the pixels that would show wax
+    bins = len(depths_mm) + 1
+    reached = np.searchsorted(depths_mm.astype(np.float32), wall_depth_mm)
+    slot = (reached + bins * np.arange(len(reached))[:, None]).ravel()
+    weight = np.broadcast_to(seen, wall_depth_mm.shape).ravel()
+    count, inside = (np.bincount(slot, by, minlength=bins * len(reached)).reshape(-1, bins) for by in (None, weight))
+    count, inside = (sums[:, :0:-1].cumsum(1)[:, ::-1] for sums in (count, inside))
+    return np.asarray(inside / np.maximum(seen.sum() + count - inside, 1.0))
 
 
 def camera_by_wax(
@@ -143,7 +173,7 @@ def camera_by_wax(
     """
     cameras = [camera.with_focal(camera.f_px * factor) for factor in FOCAL_FACTORS]
     sizes = (rim_inner_mm, base_inner_mm, height_mm)
-    overlaps = np.array([stand(rim, close, c, *sizes, headspace_mm).wax_line.overlap for c in cameras])
+    overlaps = _wax_lines([rim] * len(cameras), close, cameras, *sizes, headspace_mm).overlap.max(1)
     best = int(np.argmax(overlaps))
     if overlaps[best] - overlaps[ASSUMED] < CLEARLY_BETTER:
         return camera
@@ -178,6 +208,21 @@ def liquid_share(close: Closeup) -> float:
     return float(pool.sum()) / max(float((pool | (close.wax > 0.5)).sum()), 1.0)
 
 
+def best_overlaps(
+    rims: list[Ellipse],
+    close: Closeup,
+    camera: Camera,
+    rim_inner_mm: float,
+    base_inner_mm: float | None,
+    height_mm: float | None,
+    headspace_mm: float | None,
+    thin: int = 1,
+) -> Array:
+    """How well each of the rims (M,) explains the wax, in its better pose; looks at every `thin`-th sample only."""
+    sizes = (rim_inner_mm, base_inner_mm, height_mm)
+    return np.asarray(_wax_lines(rims, close, [camera] * len(rims), *sizes, headspace_mm, thin).overlap.max(1))
+
+
 def stand(
     rim: Ellipse,
     close: Closeup,
@@ -186,22 +231,14 @@ def stand(
     base_inner_mm: float | None,
     height_mm: float | None,
     headspace_mm: float | None,
-    thin: int = 1,
 ) -> Standing:
-    """Chooses the pose by the wax line; looks at every `thin`-th sample only."""
-    depths = possible_wax_lines_mm(close, rim_inner_mm, height_mm, headspace_mm)
-    poses = circle_poses(rim, rim_inner_mm / 2, camera)
-    lines = [
-        wax_line(
-            vessel_frame(p, camera, rim_inner_mm, base_inner_mm, height_mm),
-            close,
-            depths,
-            headspace_mm is not None,
-            thin,
-        )
-        for p in poses
-    ]
-    first, second = sorted(lines, key=lambda line: -line.overlap)
+    """Chooses the pose by the wax line."""
+    sizes = (rim_inner_mm, base_inner_mm, height_mm)
+    found = _wax_lines([rim], close, [camera], *sizes, headspace_mm)
+    poses = [CirclePose(found.centres[0, k], found.normals[0, k]) for k in (0, 1)]
+    frames = [vessel_frame(pose, camera, *sizes) for pose in poses]
+    first = int(found.overlap[0, 1] > found.overlap[0, 0])
+    line = WaxLine(*(float(values[0, first]) for values in (found.depth_mm, found.u_depth_mm, found.overlap)))
     apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
-    unsettled = apart > SQUARE_DEG and first.overlap - second.overlap < ALIKE
-    return Standing(first.frame, first, second.frame if unsettled else None)
+    unsettled = apart > SQUARE_DEG and float(np.ptp(found.overlap[0])) < ALIKE
+    return Standing(frames[first], line, frames[1 - first] if unsettled else None)

@@ -13,9 +13,9 @@ from pooleye.optics import polygon
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse
+from pooleye.top.curves import RAY_DIRECTIONS
 from pooleye.top.pool import Pool, by_sector, hangup_by_azimuth, moved
 from pooleye.top.pose import lip_drop_mm, vessel_frame
-from pooleye.top.rim import ray_directions
 from pooleye.top.scene import Scene
 from pooleye.top.wick import ball_diameter_mm
 
@@ -197,7 +197,7 @@ def _causes(scene: Scene, pool: Pool, here: _PoolNumbers, radius: float) -> dict
     )
     doubt = _doubt(pool)
     if doubt > 0:
-        full = _numbers_of(radius * ray_directions(), radius)
+        full = _numbers_of(radius * RAY_DIRECTIONS, radius)
         outcomes["perhaps full"] = here.toward(full, FULL_REACH * doubt)
     rival = scene.rim.standing.rival
     if rival is not None:

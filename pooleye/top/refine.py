@@ -13,8 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pooleye.optics.circle_pose import CirclePose
-from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.circle_pose import CirclePose, circle_images
+from pooleye.optics.ellipse import Ellipse, radial_residuals
 from pooleye.optics.planes import VesselFrame
 
 Array = NDArray[np.float64]
@@ -51,34 +51,45 @@ def settle_on_wax(
     side, up = _across(frame.pose.normal)
     radius = rim.mean_radius
     loose = np.sqrt(len(points) / INDEPENDENT)
+    narrowing = frame.inner_radius_mm(0.0) - frame.inner_radius_mm(1.0)
 
-    def moved(x: Array) -> VesselFrame:
-        normal = frame.pose.normal + x[3] * side + x[4] * up
-        pose = CirclePose(frame.pose.centre_mm + x[:3], normal / np.linalg.norm(normal))
-        return replace(frame, pose=pose)
+    def moved(x: Array) -> tuple[Array, Array]:
+        """Centres and normals (M, 3) of the rim circle after changes (M, 7)."""
+        normals = frame.pose.normal + x[:, 3:4] * side + x[:, 4:5] * up
+        return frame.pose.centre_mm + x[:, :3], normals / np.linalg.norm(normals, axis=1, keepdims=True)
 
     def residuals(x: Array) -> Array:
-        here, depth = moved(x), depth_mm + x[5]
-        rim_off = (here.rim_ellipse().vector() - rim.vector()) / (u_rim * radius)
-        line = here.circle_ellipse(here.inner_radius_mm(depth) * (1 + x[6]), depth)
-        wax_off = line.radial_residuals(points) / (WAX_U * radius)
-        return np.concatenate([rim_off, [x[5] / u_depth_mm, x[6] / SIZE_U], wax_off])
+        """(M, 7 + points) of changes (M, 7)."""
+        centres, normals = moved(x)
+        depths = depth_mm + x[:, 5]
+        radii = np.append(
+            np.full(len(x), frame.rim_radius_mm), (frame.rim_radius_mm - narrowing * depths) * (1 + x[:, 6])
+        )
+        both = np.vstack([centres, centres - depths[:, None] * normals]), np.vstack([normals, normals])
+        rims, lines = np.split(circle_images(*both, radii, frame.camera), 2)
+        rim_off = (rims - rim.vector()) / (u_rim * radius)
+        wax_off = radial_residuals(lines, points) / (WAX_U * radius)
+        return np.column_stack([rim_off, x[:, 5] / u_depth_mm, x[:, 6] / SIZE_U, wax_off])
 
     x = np.zeros(7)
     try:
         for _ in range(ROUNDS):
-            r = residuals(x)
-            jacobian = np.stack([(residuals(x + step) - r) / step.sum() for step in np.diag(STEPS)], 1)
+            r, *stepped = residuals(x + np.vstack([np.zeros(7), np.diag(STEPS)]))
+            jacobian = (np.array(stepped) - r).T / STEPS
             weight = np.concatenate([np.ones(7), 1 / (1 + (r[7:] / SOFT) ** 2) / loose**2])
-            change = np.linalg.lstsq(jacobian * np.sqrt(weight)[:, None], -r * np.sqrt(weight), rcond=None)[0]
+            weighted = jacobian * weight[:, None]
+            change = np.linalg.solve(weighted.T @ jacobian, -weighted.T @ r)
             x = x + np.clip(change, -400 * STEPS, 400 * STEPS)
             if np.all(np.abs(change) < STEPS):
                 break
-        r = residuals(x)
+        r = residuals(x[None])[0]
     except (ValueError, np.linalg.LinAlgError):  # the plane turned edge-on or behind the lens: nothing to settle
         return None
     cost = float((r[:7] ** 2).sum() + SOFT**2 * np.log1p((r[7:] / SOFT) ** 2).sum() / loose**2)
-    return moved(x) if cost < MOST_COST else None
+    if cost >= MOST_COST:
+        return None
+    centres, normals = moved(x[None])
+    return replace(frame, pose=CirclePose(centres[0], normals[0]))
 
 
 def _across(normal: Array) -> tuple[Array, Array]:

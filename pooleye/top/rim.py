@@ -17,21 +17,23 @@ from numpy.typing import NDArray
 
 from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
-from pooleye.optics.circle_pose import circle_poses
-from pooleye.optics.ellipse import Ellipse, EllipseFit, fit_ellipse
+from pooleye.optics.circle_pose import circle_images, circle_poses
+from pooleye.optics.ellipse import Ellipse
 from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
-from pooleye.top.pose import Standing, possible_wax_lines_mm, stand, vessel_frame
+from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
 from pooleye.top.rings import Ring, apart, find_rings
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
-RAYS = 180
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
-STEP_PX = 0.5
+STEP_PX = 1.0
 AMPLE = 1.12
 """The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
+LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
@@ -72,7 +74,6 @@ class MouthEdge:
     ellipse: Ellipse
     first: Ellipse  # the mouth as the whole photo showed it
     round_share: float
-    u_relative: float
     close: Closeup
 
 
@@ -115,26 +116,24 @@ def choose_rim(
     rings = rings or [Ring(edge.ellipse, IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
-    likely = sorted(
-        ((float(by_edges[k]), rings[k]) for k in np.argsort(-by_edges)[:TRIED]),
-        key=lambda claim: -claim[0] - _by_wax(stand(claim[1].ellipse, edge.close, camera, *sizes, headspace_mm, THIN)),
-    )
-    scored = []
-    for claim, ring in likely[:FINALISTS]:
-        standing = stand(ring.ellipse, edge.close, camera, *sizes, headspace_mm)
-        scored.append((claim + _by_wax(standing), ring, standing))
-    scored.sort(key=lambda entry: -entry[0])
-    best, ring, standing = scored[0]
-    others = [s for s, other, _ in scored[1:] if apart(other.ellipse, ring.ellipse) > 0.01]
-    lead = best - max(others, default=best - 1)
+
+    def claims(among: NDArray[np.intp], thin: int) -> Array:
+        ellipses = [rings[k].ellipse for k in among]
+        overlaps = best_overlaps(ellipses, edge.close, camera, *sizes, headspace_mm, thin)
+        return np.asarray(by_edges[among] + WAX_WEIGHT * (overlaps - 1))
+
+    likely = np.argsort(-by_edges)[:TRIED]
+    likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
+    scores = claims(likely, 1)
+    best = int(np.argmax(scores))
+    ring = rings[likely[best]]
+    standing = stand(ring.ellipse, edge.close, camera, *sizes, headspace_mm)
+    others = [s for k, s in zip(likely, scores, strict=True) if apart(rings[k].ellipse, ring.ellipse) > 0.01]
+    lead = float(scores[best] - max(others, default=scores[best] - 1))
     u_relative = _u_relative(ring.strength, lead)
     if ratio is None:
         u_relative = float(np.hypot(u_relative, LIP_DOUBT * _other_edge(ring, rings)))
     return Rim(ring.ellipse, standing, ring.strength, lead, u_relative)
-
-
-def _by_wax(standing: Standing) -> float:
-    return WAX_WEIGHT * (standing.wax_line.overlap - 1)
 
 
 def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None) -> list[Ellipse]:
@@ -145,28 +144,55 @@ def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace
     if headspace_mm is None:
         return []
     close = edge.close
-    fit = fit_ellipse(wax_edge_px(close))
-    if not isinstance(fit, EllipseFit):
+    line = wax_line_px(close)
+    if line is None:
         return []
     depth = float(possible_wax_lines_mm(close, vessel.rim_inner_mm, vessel.height_mm, headspace_mm)[-1])
-    rims = []
-    for pose in circle_poses(fit.ellipse, vessel.rim_inner_mm / 2, camera):
-        frame = vessel_frame(pose, camera, vessel.rim_inner_mm, None, None)
-        rims.append(frame.circle_ellipse(vessel.rim_inner_mm / 2, -depth))
+    radius = vessel.rim_inner_mm / 2
+    poses = circle_poses(line, radius, camera)
+    normals = np.array([pose.normal for pose in poses])
+    above = np.array([pose.centre_mm for pose in poses]) + depth * normals
+    rims = [Ellipse.from_vector(rim) for rim in circle_images(above, normals, np.full(2, radius), camera)]
     return [rim for rim in rims if apart(rim, edge.ellipse) < NEAR_ENOUGH]
 
 
 def wax_edge_px(close: Closeup) -> Array:
     """Where the wax, solid or liquid, ends along rays from its middle: working pixels (N, 2), none without wax."""
-    wax = np.maximum(close.wax, close.pool)
-    ys, xs = np.nonzero(wax > 0.5)
-    if len(xs) < LEAST_WAX_PX:
+    edge = _wax_edge(close)
+    if edge is None:
         return np.zeros((0, 2))
-    radius_px = float(np.sqrt(len(xs) / np.pi))
-    centre = np.array([xs.mean(), ys.mean()])
-    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
+    circle, reach = edge
     seen = np.isfinite(reach)
-    return close.to_photo(centre + reach[seen, None] * ray_directions()[seen])
+    return circle.centre + (reach[seen, None] * RAY_DIRECTIONS[seen]) @ circle.shape_matrix().T
+
+
+def wax_line_px(close: Closeup) -> Ellipse | None:
+    """The ellipse nearest to where the wax ends; None without wax."""
+    edge = _wax_edge(close)
+    if edge is None or np.isfinite(edge[1]).sum() < LEAST_SEEN:
+        return None
+    return _as_ellipse(edge[0], fit_curve(edge[1], np.ones(RAYS)))
+
+
+def _wax_edge(close: Closeup) -> tuple[Ellipse, Array] | None:
+    """What is a circle in the square and about as large as the wax, and where the wax ends along rays from its middle,
+    as shares of its radius (RAYS,); None without wax."""
+    wax = np.maximum(close.wax, close.pool)
+    moments = cv2.moments((wax > 0.5).astype(np.uint8), binaryImage=True)
+    if moments["m00"] < LEAST_WAX_PX:
+        return None
+    radius_px = float(np.sqrt(moments["m00"] / np.pi))
+    centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
+    return _circle_of_square(close, centre, radius_px), reach / radius_px
+
+
+def _circle_of_square(close: Closeup, centre_px: Array, radius_px: float) -> Ellipse:
+    """The ellipse in the photo of a circle in the square."""
+    cx, cy = close.to_photo(centre_px)[0]
+    shape = close.matrix * radius_px
+    p, q = (shape[0, 0] - shape[1, 1]) / 2, shape[0, 1]
+    return Ellipse.from_vector([cx, cy, np.trace(shape) / 2, p, q])
 
 
 def _resized(ellipse: Ellipse, factor: float) -> Ellipse:
@@ -226,27 +252,20 @@ def edge_along_rays(
     from three quarters to one quarter.
     """
     radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
-    at = centre + radii[None, :, None] * ray_directions()[:, None]
-    at = at.astype(np.float32)
+    at = (centre + radii[None, :, None] * RAY_DIRECTIONS[:, None]).astype(np.float32)
     seen = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = np.asarray(seen, float)
+    profile = np.asarray(seen, np.float32)
     edge = last_fall(profile, radii, 0.5)
     width = fall_width(profile, radii)
     return edge, np.where(np.isfinite(width), width, 8.0)
 
 
-def ray_directions() -> Array:
-    """Unit vectors (RAYS, 2), evenly all round from +x towards +y."""
-    angle = np.arange(RAYS) * (2 * np.pi / RAYS)
-    return np.stack([np.cos(angle), np.sin(angle)], 1)
-
-
-def fall_width(profile: Array, radii: Array) -> Array:
+def fall_width(profile: Floats, radii: Array) -> Array:
     """Distance over which each row falls from three quarters to one quarter; nan where it does not."""
     return np.asarray(np.abs(np.subtract(last_fall(profile, radii, 0.25), last_fall(profile, radii, 0.75))))
 
 
-def last_fall(profile: Array, radii: Array, level: float) -> Array:
+def last_fall(profile: Floats, radii: Array, level: float) -> Array:
     """Radius of each row's outermost fall through `level`, by linear interpolation; nan without one."""
     falls = (profile[:, :-1] >= level) & (profile[:, 1:] < level)
     last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
@@ -259,14 +278,20 @@ def last_fall(profile: Array, radii: Array, level: float) -> Array:
 def _fit(close: Closeup, first: Ellipse) -> MouthEdge:
     radius = close.px_per_radius
     centre = np.full(2, (close.mouth.shape[0] - 1) / 2)
-    edge, width = edge_along_rays(close.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
-    seen = np.isfinite(edge)
-    if seen.sum() < RAYS // 3:
+    reach, width = edge_along_rays(close.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
+    seen = np.isfinite(reach)
+    if seen.sum() < LEAST_SEEN:
         raise Declined("no-vessel")
-    points = close.to_photo(centre + edge[seen, None] * ray_directions()[seen])
-    fit = fit_ellipse(points, weights=1 / (1.0 + width[seen]) ** 2)
-    if not isinstance(fit, EllipseFit):
+    curve = fit_curve(reach / radius, 1 / (1.0 + width) ** 2)
+    ellipse = _as_ellipse(_circle_of_square(close, centre, radius), curve)
+    if ellipse is None:
         raise Declined("not-round")
-    off = np.abs(fit.ellipse.radial_residuals(points)) / fit.ellipse.mean_radius
-    share = float((off < 0.04).sum()) / RAYS
-    return MouthEdge(fit.ellipse, first, share, fit.u_mean_radius / fit.ellipse.mean_radius, close)
+    off = np.abs(reach[seen] / radius - radii(curve[None])[0, seen]) / curve[0]
+    return MouthEdge(ellipse, first, float((off < 0.04).sum()) / RAYS, close)
+
+
+def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse | None:
+    """None for a curve that is none."""
+    if not np.hypot(curve[3], curve[4]) < 0.9 * curve[0]:
+        return None
+    return Ellipse.from_vector(as_vectors(guess, curve[None])[0])

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from pooleye.optics.camera import Camera, camera_for
-from pooleye.optics.circle_pose import CirclePose, circle_poses
-from pooleye.optics.ellipse import Ellipse, EllipseFit, fit_ellipse
+from pooleye.optics.circle_pose import CirclePose, circle_images, circle_poses, many_circle_poses
+from pooleye.optics.ellipse import Ellipse, EllipseFit, fit_ellipse, radial_residuals
 
 VIEWS = json.loads((Path(__file__).parent / "data" / "rendered_views.json").read_text())["views"]
 CENTRED = Camera(3000, 0, 0, 30, assumed=False)
@@ -144,3 +144,23 @@ def test_tilt_needs_no_arccosine_near_zero() -> None:
     """acos(1 - t^2/2) loses small tilts to rounding."""
     pose = CirclePose(np.array([0, 0, 300.0]), leaning(1e-7, 0))
     assert pose.tilt_deg == pytest.approx(1e-7, rel=1e-6)
+
+
+def test_images_of_circles_are_the_ellipses_that_their_points_make():
+    """Against OpenCV's projectPoints; many at once, and back again by `many_circle_poses`."""
+    rng = np.random.default_rng(17)
+    centres = np.column_stack([rng.uniform(-30, 30, (8, 2)), rng.uniform(200, 500, 8)])
+    normals = np.column_stack([rng.uniform(-0.4, 0.4, (8, 2)), np.full(8, -1.0)])
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    images = circle_images(centres, normals, np.full(8, 38.0), PHONE)
+    for centre, normal, image in zip(centres, normals, images, strict=True):
+        points = seen_by_opencv(circle_points_mm(centre, normal, 38.0), PHONE)
+        assert np.abs(Ellipse.from_vector(image).orthogonal_residuals(points)).max() < 1e-3
+        assert radial_residuals(image[None], points)[0] == pytest.approx(0.0, abs=1e-3)
+    _, found = many_circle_poses(images, 38.0, np.full(8, PHONE.f_px), PHONE)
+    assert (found @ normals[:, :, None]).max(axis=(1, 2)) == pytest.approx(1.0)
+
+
+def test_a_circle_partly_behind_the_lens_makes_no_ellipse():
+    with pytest.raises(ValueError, match="edge-on"):
+        circle_images(np.array([[0.0, 0.0, 10.0]]), np.array([[1.0, 0.0, 0.0]]), np.array([38.0]), PHONE)

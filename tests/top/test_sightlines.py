@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pooleye.top.sightlines import ENDLESS_MM, sightlines
+from pooleye.top.sightlines import ENDLESS_MM, Circles, sightlines, wall_depths_mm
 
 STEP_MM = 0.01
 
@@ -72,3 +72,24 @@ def test_azimuth_is_that_of_the_wall_point_that_is_seen(draw):
     assert shown.sum() >= 8
     away = np.angle(np.exp(1j * (lines.wall_azimuth()[shown] - azimuth[shown])))
     assert np.abs(away).max() < 1e-6
+
+
+@pytest.mark.parametrize("base_mm", [None, 52.0], ids=["straight", "narrowing"])
+def test_many_rims_at_once_give_the_depths_that_each_gives_by_itself(draw, base_mm):
+    scenes = [
+        draw.Scene(tilt_deg=tilt, towards_deg=towards, base_mm=base_mm, vessel_height_mm=base_mm and 90.0)
+        for tilt, towards in ((2.0, 0.0), (9.0, 140.0), (24.0, 260.0))
+    ]
+    px = scenes[0].rim.centre + np.random.default_rng(2).uniform(-260, 260, (400, 2))
+    poses = [scene.pose or scene.frame.pose for scene in scenes]
+    camera = scenes[0].camera
+    centres, normals = (np.array([getattr(pose, name) for pose in poses]) for name in ("centre_mm", "normal"))
+    narrowing = 0.0 if base_mm is None else (76.0 - base_mm) / 2 / 90.0
+    depths = wall_depths_mm(Circles(centres, normals, np.full(3, camera.f_px), camera), px, 38.0, narrowing)
+    for scene, found in zip(scenes, depths, strict=True):
+        lines = sightlines(scene.frame, px)
+        clear = np.abs(np.hypot(*lines.at_mouth_mm.T) - 38.0) > 1e-3
+        assert ((found > 0) == lines.through)[clear].all()
+        deep = lines.through & (lines.wall_depth_mm < 200)
+        assert deep.sum() > 50
+        assert found[deep] == pytest.approx(lines.wall_depth_mm[deep], abs=0.02)

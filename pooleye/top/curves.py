@@ -1,0 +1,80 @@
+"""Ellipses near a guessed one, as curves in the frame in which the guess is the unit circle.
+
+There a near ellipse is r(t) = s + a cos t + b sin t + c cos 2t + d sin 2t to first order, t the angle on the circle;
+so fitting one to radii along rays is a linear problem in (s, a, b, c, d), its curve. What first order leaves out is
+where on the circle a point of the ellipse comes to lie; `radii` takes that in.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pooleye.optics.ellipse import Ellipse
+
+Array = NDArray[np.float64]
+
+RAYS = 180
+_T = np.arange(RAYS) * (2 * np.pi / RAYS)
+RAY_DIRECTIONS: Array = np.stack([np.cos(_T), np.sin(_T)], 1)
+"""Unit vectors (RAYS, 2), evenly all round from +x towards +y."""
+OUTWARD: Array = np.stack([np.ones(RAYS), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)], 1)
+"""How far each part of a curve moves the circle's points outward (RAYS, 5), its slope along the circle, and sideways:
+a shift moves them aside as well, and so does a stretch."""
+_SLOPE: Array = np.stack([0 * _T, -np.sin(_T), np.cos(_T), -2 * np.sin(2 * _T), 2 * np.cos(2 * _T)], 1)
+_ASIDE: Array = np.stack([0 * _T, -np.sin(_T), np.cos(_T), -np.sin(2 * _T), np.cos(2 * _T)], 1)
+LEAST_U = 0.002  # radii: edges are not told apart more finely by a robust fit
+ROUGH_ROUNDS, ROUNDS = 3, 5
+CUTOFF = 4.685 * 1.4826  # Tukey's biweight with 95 % efficiency, over the median absolute deviation
+
+
+def radii(curves: Array, every: int = 1) -> Array:
+    """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order."""
+    aside = curves @ _ASIDE[::every].T
+    slope = curves @ _SLOPE[::every].T
+    return np.asarray(curves @ OUTWARD[::every].T - aside * (slope - aside / 2) / curves[:, :1])
+
+
+def as_vectors(guess: Ellipse, curves: Array) -> Array:
+    """Ellipse vectors (N, 5) of curves (N, 5): shift (a, b), radius s, stretch (c, d) of the guess's unit circle."""
+    s, a, b, c, d = curves.T
+    inner = np.stack([s + c, d, d, s - c], -1).reshape(-1, 2, 2)  # maps the unit circle to the curve
+    shape = guess.shape_matrix()
+    (m, n), (o, p) = (shape @ inner).transpose(1, 2, 0)
+    # the polar form of a 2 x 2 matrix: mean radius, and half the difference of the axes with twice their angle
+    turn = np.arctan2(o - n, m + p) + np.arctan2(o + n, m - p)
+    stretch = np.hypot(m - p, o + n) / 2
+    centre = guess.centre + np.stack([a, b], -1) @ shape.T
+    return np.column_stack([centre, np.hypot(m + p, o - n) / 2, stretch * np.cos(turn), stretch * np.sin(turn)])
+
+
+def as_curve(guess: Ellipse, ellipse: Ellipse) -> Array:
+    """The curve (5,) of another ellipse in the guess's frame; the inverse of `as_vectors`."""
+    to_unit = np.linalg.inv(guess.shape_matrix())
+    a, b = to_unit @ (ellipse.centre - guess.centre)
+    inner = to_unit @ ellipse.shape_matrix()
+    # the symmetric factor of its polar form: the root of inner inner^T
+    squared, det = inner @ inner.T, float(np.linalg.det(inner))
+    root = (squared + det * np.eye(2)) / np.sqrt(np.trace(squared) + 2 * det)
+    return np.array([np.trace(root) / 2, a, b, (root[0, 0] - root[1, 1]) / 2, root[0, 1]])
+
+
+def fit_curve(reach: Array, weights: Array) -> Array:
+    """The curve (5,) nearest to radii (RAYS,) along the rays, whatever some of them say; nan: nothing seen there.
+
+    Least absolute distances first, then Tukey's biweight: reweighted least squares both.
+    """
+    seen = np.isfinite(reach)
+    reach, weights, outward = reach[seen], weights[seen], OUTWARD[seen]
+    curve = np.array([np.median(reach), 0.0, 0.0, 0.0, 0.0])
+    for round_ in range(ROUGH_ROUNDS + ROUNDS):
+        off = reach - radii(curve[None])[0, seen]
+        size = np.abs(off)
+        if round_ < ROUGH_ROUNDS:
+            trust = weights / (size + 5 * LEAST_U)
+        else:
+            cutoff = CUTOFF * max(float(np.median(size)), LEAST_U)
+            trust = weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2
+        weighted = outward * trust[:, None]
+        curve = curve + np.linalg.solve(weighted.T @ outward + 1e-9 * np.eye(5), weighted.T @ off)
+    return curve
