@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_clock import Clock
 
 from pooleye.audit.note_filing import file_note
 from pooleye.burnlog.bench import Place
@@ -23,14 +24,6 @@ from pooleye.burnlog.trials import add_to_trial, new_trial
 from pooleye.measurement import QUANTITIES
 
 T0 = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
-
-
-@dataclass
-class Clock:
-    moment: datetime = T0
-
-    def __call__(self) -> datetime:
-        return self.moment
 
 
 @dataclass
@@ -111,7 +104,7 @@ def bench(begun: tuple[Path, tuple[str, ...]], tmp_path: Path) -> Iterator[Bench
     root, codes = begun
     shutil.copytree(root, tmp_path / "log")
     (tmp_path / "camera").mkdir()
-    clock = Clock()
+    clock = Clock(T0)
     made = Bench(replace(open_workspace(tmp_path / "log"), clock=clock), clock, tmp_path / "camera", codes)
     made.light(*codes[:2])
     made.forward(hours=4)

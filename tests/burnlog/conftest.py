@@ -13,12 +13,13 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_clock import Clock
 from PIL import Image
 
 from pooleye.burnlog.columns import Base
@@ -30,23 +31,9 @@ from pooleye.burnlog.store import Workspace, create_workspace, open_workspace
 T0 = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 
 
-@dataclass
-class Clock:
-    """A bench clock that stands where it is put."""
-
-    moment: datetime = T0
-
-    def __call__(self) -> datetime:
-        return self.moment
-
-    def forward(self, **step: float) -> datetime:
-        self.moment += timedelta(**step)
-        return self.moment
-
-
 @pytest.fixture
 def clock() -> Clock:
-    return Clock()
+    return Clock(T0)
 
 
 def _postgres_bin() -> Path | None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import icalendar
 import pytest
+from bench_clock import Clock
 from sqlalchemy import select
 
 from pooleye.burnlog.bench import Place
@@ -29,14 +30,6 @@ from pooleye.judge import from_log, service
 from pooleye.measurement import QUANTITIES, Quantity
 
 T0 = datetime(2026, 1, 5, 17, 0, tzinfo=UTC)
-
-
-@dataclass
-class Clock:
-    moment: datetime = T0
-
-    def __call__(self) -> datetime:
-        return self.moment
 
 
 class Bench:

@@ -18,6 +18,7 @@ from typing import Any
 
 import httpx
 import pytest
+from bench_clock import Clock
 
 from pooleye.burnlog.pours import CandleSet, Recipe, pour
 from pooleye.burnlog.settings import Settings
@@ -29,20 +30,6 @@ from pooleye.phone.pairing import Pairing
 
 T0 = datetime(2031, 2, 14, 9, 0, 10, tzinfo=UTC)
 HOST = "127.0.0.1"
-
-
-@dataclass
-class Clock:
-    """A bench clock that stands where it is put."""
-
-    moment: datetime = T0
-
-    def __call__(self) -> datetime:
-        return self.moment
-
-    def forward(self, **step: float) -> datetime:
-        self.moment += timedelta(**step)
-        return self.moment
 
 
 class Served:
@@ -94,7 +81,7 @@ class PhoneBench:
 
 def begin_bench(root: Path, **settings: Any) -> tuple[Workspace, Clock, tuple[str, ...]]:
     """A workspace with three cured candles in a trial."""
-    clock = Clock()
+    clock = Clock(T0)
     opened = create_workspace(root, Settings(name="Mossgate Shed", zone="+00:00", **settings))
     workspace = replace(opened, clock=clock)
     sets = [CandleSet(3, vessel="straight jar", wick="wick 3", rim_inner_mm=80.1, fill_mass_g=180.0)]

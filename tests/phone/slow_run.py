@@ -24,6 +24,7 @@ NETWORK = {"offline": False, "latency": 150, "downloadThroughput": 50_000, "uplo
 
 def conftest() -> Any:
     """The tests' own bench."""
+    sys.path.insert(0, str(HERE.parent / "shared"))
     spec = importlib.util.spec_from_file_location("phone_conftest", HERE / "conftest.py")
     assert spec is not None
     assert spec.loader is not None

@@ -6,12 +6,13 @@ import json
 import math
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_clock import Clock
 
 from pooleye.audit.note_filing import file_note
 from pooleye.burnlog.bench import Place
@@ -37,14 +38,6 @@ BORE_MM = 75.0
 T0 = datetime(2026, 1, 5, 17, 0, tzinfo=UTC)
 #: Arm -> final pool width, flame height, mean soot, burn rate.
 ARMS = {"thin": (62.0, 14.0, -0.4, 4.2), "middle": (74.0, 21.0, -1.2, 5.3), "thick": (90.0, 81.0, -6.5, 6.4)}
-
-
-@dataclass
-class Clock:
-    moment: datetime = T0
-
-    def __call__(self) -> datetime:
-        return self.moment
 
 
 class Workshop:
