@@ -38,6 +38,7 @@ MASKS = ("vessel", "mouth", "flame", "wax")
 SIDE_PX, LONG_PX = 400, 384  # the square that is rendered; the long side of the photos cut from it
 LIT, BARE, FLAT = 0.8, 0.09, 0.06  # shares of pictures: flame burning, no vessel, flat drawings
 OBLIQUE, PILLARS = 0.06, 0.6  # seen from far above; of those without a vessel, with bare candles
+UNDER = 0.2  # on a coaster or dish
 BURNING = ("partial", "nearly_full", "full", "off_centre", "tunnelling")
 OUT = ("new", "snuffed", "cold")
 VALIDATION_PX = 1200
@@ -86,7 +87,7 @@ def draw_view(vessel: Vessel, rng: np.random.Generator) -> SideView:
     focal = float(rng.choice([rng.uniform(23, 29), rng.uniform(45, 56), rng.uniform(30, 95)], p=[0.5, 0.15, 0.35]))
     portrait = bool(rng.random() < 0.5)
     short = 0.75 * LONG_PX
-    height_px = rng.uniform(0.22, 0.85) * (LONG_PX if portrait else short)
+    height_px = np.exp(rng.uniform(np.log(0.1), np.log(0.85))) * (LONG_PX if portrait else short)
     f_px = focal * 1.25 * LONG_PX / side.DIAGONAL_MM
     size = max(vessel.height_mm + 0.2 * vessel.outer_mm, 0.75 * vessel.outer_mm)
     distance = float(max(size * f_px / height_px, 0.9 * vessel.outer_mm + 60))
@@ -119,6 +120,17 @@ def table_pixels(rng: np.random.Generator) -> NDArray[np.float32]:
     name = str(rng.choice(names, p=[0.38, 0.18, 0.12, 0.1, 0.07, 0.08, 0.07]))
     shade = rng.uniform(0.6, 1.4) * (1 + rng.normal(0, 0.08, 3))
     return np.clip(_table_of(name, int(rng.integers(0, 2))) * shade, 0.005, 0.92).astype(np.float32)
+
+
+def hung_wall(rng: np.random.Generator, size: int) -> NDArray[np.float32]:
+    """A wall with pictures, shelves or tiles, out of focus more or less."""
+    pixels = looks.paper(rng, size)
+    for _ in range(int(rng.integers(1, 14))):
+        (x, y), (w, h) = rng.integers(0, size, 2), rng.integers(size // 40, size // 4, 2)
+        cv2.rectangle(
+            pixels, (int(x), int(y)), (int(x + w), int(y + h)), looks.tint(rng, (0.02, 0.9), 0.7).tolist(), -1
+        )
+    return np.clip(cv2.GaussianBlur(pixels, (0, 0), float(rng.uniform(0.3, 4))), 0.005, 0.95).astype(np.float32)
 
 
 def draw_room(rng: np.random.Generator) -> NDArray[np.float32]:
@@ -232,6 +244,19 @@ def add_thing(stage: Stage, name: str, rng: np.random.Generator, at: Array, *, c
         sets.PROPS[kind](stage, name, Prop(kind, (0, 0), float(rng.uniform(0, 360)), float(size), colour), at)
 
 
+def add_under(stage: Stage, vessel: Vessel, rng: np.random.Generator, z_mm: float) -> float:
+    """A coaster, board or dish that the vessel stands on, its upper side at `z_mm`; returns its thickness."""
+    if rng.random() < 0.3:
+        return scene.add_saucer(stage, rng, vessel.outer_mm / 2, z_mm)
+    thick, reach = rng.uniform(1.5, 18) if rng.random() < 0.3 else rng.uniform(1, 6), vessel.outer_mm / 2
+    reach *= rng.uniform(1.02, 1.6)
+    disc = dense([(0.0, thick), (reach - 0.4, thick), (reach, thick - 0.4), (reach, 0.0), (0.0, 0.0)])
+    pixels = np.clip(looks.table_top(rng, 256), 0.005, 0.95)
+    bsdf = glossy(picture(pixels), float(rng.uniform(0.15, 0.6)))
+    stage.add("coaster", revolve(disc).moved(np.array([0, 0, z_mm - thick - 0.05])), bsdf)
+    return float(thick + 0.05)
+
+
 def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rng: np.random.Generator, *,
                bare: bool, power: float) -> tuple[list[Candle], list[Candle]]:  # fmt: skip
     """Table, room, wall behind, things; returns the other whole candles, none of them nearer than the one meant, and
@@ -240,7 +265,10 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
     z, level = -(vessel.height_mm - vessel.lip_mm), view.azimuth_deg - 90
     turn = sets.rotation(level)
     depth = rng.uniform(250, 900)
-    plane = t().translate([0, 0, z]).rotate([0, 0, 1], level + rng.normal(0, 25)).scale(float(depth))
+    below = z
+    if rng.random() < UNDER:
+        below -= add_under(stage, vessel, rng, z)
+    plane = t().translate([0, 0, below]).rotate([0, 0, 1], level + rng.normal(0, 25)).scale(float(depth))
     stage.scene["table"] = {"type": "rectangle", "to_world": plane,
                             "bsdf": glossy(picture(table_pixels(rng)), float(rng.uniform(0.15, 0.6)))}  # fmt: skip
     ambient = np.exp(rng.uniform(np.log(0.05), np.log(1.3)))
@@ -251,7 +279,7 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
     if wall_mm < np.inf:
         far = turn @ np.array([0, wall_mm, 0]) + [0, 0, z]
         stand = t().translate(far.tolist()).rotate([0, 0, 1], level).rotate([1, 0, 0], 90).scale(1500.0)
-        pixels = looks.table_top(rng, 512) if rng.random() < 0.5 else looks.paper(rng, 512)
+        pixels = (looks.table_top, looks.paper, hung_wall)[int(rng.integers(0, 3))](rng, 512)
         stage.scene["wall"] = {"type": "rectangle", "to_world": stand,
                                "bsdf": glossy(picture(pixels), float(rng.uniform(0.08, 0.6)))}  # fmt: skip
     placed, others, flames_of = [(np.zeros(2), vessel.outer_mm / 2)], [], []
@@ -271,7 +299,7 @@ def add_around(stage: Stage, candle: Candle, view: SideView, camera: Pinhole, rn
         if nearer and (other.spec.lit or not candle.spec.lit):  # else nobody could tell which one is meant
             continue
         placed.append((np.array([right, away]), reach))
-        at = turn @ np.array([right, away, 0.0]) + [0, 0, z]
+        at = turn @ np.array([right, away, 0.0]) + [0, 0, below]
         if whole:
             rise = other.spec.vessel.height_mm - other.spec.vessel.lip_mm
             others.append(replace(other, place_mm=at + np.array([0, 0, rise])))
