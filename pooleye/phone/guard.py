@@ -120,7 +120,7 @@ def _size_refusal(headers: dict[str, str], limit: int) -> Refusal | None:
         return None
     if not text.isascii() or not text.isdigit():
         return Refusal(400, "The length of what was sent is no number.")
-    if int(text) > limit:
+    if len(text) > 15 or int(text) > limit:
         return Refusal(413, f"Too large: at most {limit / 1e6:g} MB can be sent here.")
     return None
 

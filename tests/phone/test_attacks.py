@@ -119,6 +119,16 @@ def _(bench: Any, _phone: httpx.Client) -> str:
         return f"{', '.join(str(one.status_code) for one in (*wrong, last))}; a new code"
 
 
+@attack("unpaired", "a path of 30 kB to go on to after pairing")
+def _(bench: Any, _phone: httpx.Client) -> str:
+    with bench.client(paired=False) as stranger:
+        before = time.monotonic()
+        found = stranger.get(f"/pair?to=/{'a' * 30_000}.")
+        assert time.monotonic() - before < 5
+        assert 'name="to" value="/"' in found.text
+        return f"{found.status_code}; at once, and on to /"
+
+
 @attack("unpaired", "a code of letters, of 10 kB, of Arabic digits, none")
 def _(bench: Any, _phone: httpx.Client) -> str:
     arabic = "".join(chr(0x660 + int(digit)) for digit in bench.pairing.code)
