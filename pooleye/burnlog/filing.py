@@ -139,7 +139,8 @@ def file_photo(
         if known is not None:
             return Filed(known.id, known.sha256, place_of_photo(known), True)
         candle = find.candle(session, place.candle)
-        photo = Photo(sha256=kept.sha256, suffix=kept.suffix, bytes=kept.bytes, original_name=path.name)
+        name = path.name.encode("utf-8", "replace").decode()  # a name in another encoding is no text to a database
+        photo = Photo(sha256=kept.sha256, suffix=kept.suffix, bytes=kept.bytes, original_name=name)
         for key, value in bench.ids_of(session, candle, place).items():
             setattr(photo, key, value)
         photo.phase, photo.minutes_alight, photo.view = place.phase, place.minutes_alight, view

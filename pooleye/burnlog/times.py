@@ -12,6 +12,8 @@ from pooleye.errors import PooleyeError
 
 # A clock that is a little ahead of this computer's is no mistake; a lighting two hours ahead is one.
 _FUTURE_ALLOWED = timedelta(minutes=10)
+# What is longer than this, or lies before, is a slip of the hand, and no calendar need reckon with it.
+_LONGEST_TEXT, _LONGEST_H, _EARLIEST = 60, 90_000.0, datetime(2000, 1, 1, tzinfo=UTC)
 _HINT = "write 19:30, yesterday 19:30, 20min ago, 2026-03-01 19:30, or add the zone: 2026-03-01T19:30+01:00"
 _AGO = re.compile(r"^(?:(\d+)\s*h)?\s*(?:(\d+)\s*m(?:in)?)?\s*ago$")
 _CLOCK = re.compile(r"^(?:(today|yesterday)\s+)?(\d{1,2})[:.](\d{2})(?::(\d{2}))?$")
@@ -78,9 +80,15 @@ def from_wall(naive: datetime, zone: tzinfo) -> datetime:
 def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
     """What a maker types for a time -> UTC; clock times without a date mean the last such time before now.
 
-    Raises PooleyeError for what is no time and for a time in the future.
+    Raises PooleyeError for what is no time, and for a time in the future or long ago.
     """
-    moment = _read(text.strip().lower(), require_zone(now), zone)
+    typed = text.strip().lower()
+    try:
+        moment = _read(typed, require_zone(now), zone) if len(typed) <= _LONGEST_TEXT else None
+    except OverflowError:
+        moment = None
+    if moment is None or moment < _EARLIEST:
+        raise PooleyeError("not-a-time", f"“{typed[:_LONGEST_TEXT]}” is no time", hint=_HINT)
     if moment > now + _FUTURE_ALLOWED:
         shown = moment.astimezone(zone).strftime("%Y-%m-%d %H:%M")
         raise PooleyeError("time-in-future", f"{shown} has not come yet", hint=_HINT)
@@ -115,10 +123,14 @@ def _clock(match: re.Match[str], now: datetime, zone: tzinfo) -> datetime:
 
 def parse_duration_minutes(text: str) -> float:
     """``4h``, ``2h30``, ``90min``, ``90`` -> minutes. Raises PooleyeError."""
-    match = _DURATION.match(text.strip().lower())
-    if not match or not any(match.groups()):
-        raise PooleyeError("not-a-duration", f"“{text}” is no length of time", hint="write 4h, 2h30 or 90min")
-    return float(match[1] or 0) * 60 + float(match[2] or 0)
+    typed = text.strip().lower()
+    match = _DURATION.match(typed) if len(typed) <= _LONGEST_TEXT else None
+    minutes = float(match[1] or 0) * 60 + float(match[2] or 0) if match else 0.0
+    if not match or not any(match.groups()) or minutes > 60 * _LONGEST_H:
+        raise PooleyeError(
+            "not-a-duration", f"“{typed[:_LONGEST_TEXT]}” is no length of time", hint="write 4h, 2h30 or 90min"
+        )
+    return minutes
 
 
 def say_minutes(minutes: float) -> str:

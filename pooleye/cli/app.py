@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from io import TextIOWrapper
 
 import typer
 
@@ -35,8 +36,20 @@ demo.register(app)
 
 def main() -> None:
     """Runs the command; an error of use is told in words and ends with status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a file's name may hold what the terminal cannot show
+            stream.reconfigure(errors="backslashreplace")
     try:
         app(prog_name="pooleye")
     except PooleyeError as error:
-        print(error.rendered(), file=sys.stderr)
-        sys.exit(2)
+        _end(error)
+    except UnicodeEncodeError as error:
+        _end(PooleyeError("not-text", f"{error.object!r} is no text in UTF-8", hint="type it anew"))
+    except OSError as error:
+        words = ": ".join(str(one) for one in (error.filename, error.strerror or error) if one is not None)
+        _end(PooleyeError("file-trouble", words, hint="see that the folder is there, may be used and has room left"))
+
+
+def _end(error: PooleyeError) -> None:
+    print(error.rendered(), file=sys.stderr)
+    sys.exit(2)

@@ -36,7 +36,10 @@ def test_times_are_read_on_the_workshops_clock(typed: str, meant: datetime) -> N
     assert parse_when(typed, NOW, BERLIN) == meant
 
 
-@pytest.mark.parametrize("typed", ["half past", "25:00", "12:61", "2026-13-01 10:00", "ago"])
+SLIPS = [f"{'9' * 50}h ago", f"{'9' * 5000}h ago", "0001-01-01 00:00", "9999-12-31T23:59-14:00", f"1h{' ' * 50_000}x"]
+
+
+@pytest.mark.parametrize("typed", ["half past", "25:00", "12:61", "2026-13-01 10:00", "ago", *SLIPS])
 def test_what_is_no_time_is_refused(typed: str) -> None:
     with pytest.raises(PooleyeError) as refused:
         parse_when(typed, NOW, BERLIN)
@@ -75,7 +78,7 @@ def test_lengths_of_time(typed: str, minutes: float) -> None:
     assert parse_duration_minutes(typed) == minutes
 
 
-@pytest.mark.parametrize("typed", ["", "long", "4 weeks", "h"])
+@pytest.mark.parametrize("typed", ["", "long", "4 weeks", "h", "9" * 400, "999999999999", f"1h{' ' * 50_000}x"])
 def test_what_is_no_length_of_time_is_refused(typed: str) -> None:
     with pytest.raises(PooleyeError):
         parse_duration_minutes(typed)

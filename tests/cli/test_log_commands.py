@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -256,3 +257,24 @@ def test_the_commands_of_the_page_run_as_they_stand(
         assert status == 0 or ("batch" in line and status == 1), f"{line}\n{err}"
         ran += 1
     assert ran >= 25
+
+
+def test_a_file_name_in_another_encoding_is_filed_and_a_note_in_one_is_refused(
+    log: Command, outside: Path, photos: Path, stand_in_measuring: None
+) -> None:
+    """Names from old cameras and archives: bytes that are no UTF-8, which Python hands on as lone surrogates."""
+    (code,) = codes(log)
+    name = os.fsdecode(b"M\xfcnchen.jpg")
+    Path(name).write_bytes((photos / "d1_01_top.jpg").read_bytes())
+    assert log("snap", name, "--candle", code)[0] == 0
+    assert "M?nchen.jpg" in log("history", code)[1]
+    status, _, err = log("note", code, os.fsdecode(b"br\xfcchig"))
+    assert (status, err.startswith("error[not-text]")) == (2, True)
+
+
+def test_what_the_disk_refuses_is_told_in_words(command: Command, outside: Path, photos: Path) -> None:
+    Path("overlays/d1_00_top_measured.jpg").mkdir(parents=True)
+    photo = str(photos / "d1_00_top.jpg")
+    status, _, err = command("measure", photo, "--view", "top", "--rim-inner", "80mm", "--overlay", "overlays")
+    assert status == 2
+    assert err.startswith("error[file-trouble]: overlays/d1_00_top_measured.jpg")
