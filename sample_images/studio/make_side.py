@@ -38,6 +38,7 @@ MASKS = ("vessel", "mouth", "flame", "wax")
 SIDE_PX, LONG_PX = 400, 384  # the square that is rendered; the long side of the photos cut from it
 LIT, BARE, FLAT = 0.8, 0.09, 0.06  # shares of pictures: flame burning, no vessel, flat drawings
 OBLIQUE, PILLARS = 0.06, 0.6  # seen from far above; of those without a vessel, with bare candles
+TALL, TALLEST_MM = 0.25, 100.0  # of large flames: such as no candle should have
 UNDER = 0.2  # on a coaster or dish
 BURNING = ("partial", "nearly_full", "full", "off_centre", "tunnelling")
 OUT = ("new", "snuffed", "cold")
@@ -72,7 +73,8 @@ def draw_candle(seed: int, rng: np.random.Generator, *, lit: bool) -> Candle:
     spec = spec_module.draw(seed, str(rng.choice(np.array(BURNING if lit else OUT))))
     wicks = tuple(replace(w, lean_deg=min(w.lean_deg, 45.0)) for w in spec.wicks)
     if lit and rng.random() < 0.3 and spec.vessel.kind != "tealight":
-        wicks = tuple(replace(w, flame_mm=w.flame_mm and float(rng.uniform(25, 46))) for w in wicks)
+        most = TALLEST_MM if rng.random() < TALL else 46
+        wicks = tuple(replace(w, flame_mm=w.flame_mm and float(rng.uniform(25, most))) for w in wicks)
     spec = replace(spec, wicks=wicks)
     reaches = spec.pool is not None and spec.pool.edge_mm.min() > 0.95 * float(
         spec.vessel.inner_radius(spec.headspace_mm)
