@@ -34,6 +34,9 @@ _TOKEN = re.compile(
 # A hyphen between two letters joins a compound ("hang-up"): it is neither a minus nor a pause.
 _JOINING_HYPHEN = re.compile(r"(?<=[a-z])-(?=[a-z])")
 
+LONGEST_NUMBER = 12
+"""Characters; what is longer is a lot's or a telephone's number, and no number of a candle."""
+
 ENGLISH_MIN_COUNT = 400
 """A word seen this often in the dictionary's corpus is taken as meant; judged: below it sit "sot" and "flam"."""
 
@@ -64,6 +67,7 @@ def tokenise(note: str, correct: Callable[[str], str]) -> list[Token]:
     tokens = []
     for match in _TOKEN.finditer(fold(note)):
         kind, text = match.lastgroup or "mark", match.group()
+        kind = "mark" if text[0].isdigit() and len(text) > LONGEST_NUMBER else kind
         norm = correct(text) if kind == "word" else text
         tokens.append(Token(text, norm, kind, match.start(), match.end()))
     return tokens

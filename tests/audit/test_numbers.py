@@ -52,5 +52,12 @@ def test_step_follows_how_finely_people_read(text, step):
     assert measure(text).step == pytest.approx(step)
 
 
+@pytest.mark.parametrize(
+    "text", ["9" * 60_000, f"{'9' * 400} mm", f"1/{'0' * 20}", f"0.{'0' * 400}1 mm", f"{'9' * 30}st"]
+)
+def test_what_is_far_too_long_is_no_number(text):
+    assert measure(text) is None
+
+
 def test_two_things_measured_are_no_range():
     assert measure("60 by 8 deep").value == 60
