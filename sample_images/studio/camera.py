@@ -33,13 +33,16 @@ class Pinhole:
 
     def rays(self, px: Array) -> Array:
         """Unit directions (N, 3) in the vessel's frame through the pixels (N, 2)."""
-        d = np.concatenate([(px - np.array(self.centre_px)) / self.f_px, np.ones((len(px), 1))], 1) @ self.rotation
-        return d / np.linalg.norm(d, axis=1, keepdims=True)
+        d = (px - np.array(self.centre_px)) / self.f_px @ self.rotation[:2] + self.rotation[2]
+        return d / np.sqrt(np.einsum("ij,ij->i", d, d))[:, None]
 
     def on_plane(self, px: Array, z_mm: float) -> Array:
         """Where the rays through `px` meet the horizontal plane z: (N, 2) mm."""
-        d = self.rays(px)
-        return self.position_mm[:2] + d[:, :2] * ((z_mm - self.position_mm[2]) / d[:, 2:3])
+        return self.along(self.rays(px), z_mm)
+
+    def along(self, rays: Array, z_mm: float) -> Array:
+        """Where `rays` (N, 3) meet the horizontal plane z: (N, 2) mm."""
+        return self.position_mm[:2] + rays[:, :2] * ((z_mm - self.position_mm[2]) / rays[:, 2:3])
 
 
 def top_camera(view: View, long_side_px: int) -> Pinhole:

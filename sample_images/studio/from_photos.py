@@ -23,7 +23,7 @@ from pooleye.optics.planes import VesselFrame
 from pooleye.photo import load_photo
 from pooleye.top.closeup import look_close
 
-SIZE, REACH = 384, 1.45  # px, rim radii from the centre to the crop's edge
+SIZE, REACH = 400, 1.6  # px, rim radii from the centre to the crop's edge
 LIP_MM = 0.8
 
 
@@ -85,8 +85,8 @@ def crop_of(shot: dict[str, Any], folder: Path) -> dict[str, NDArray[Any]]:
     stack = np.stack([mouth, wax, wet, learnt(look.flame), ball, wick, learnt(look.crumbs)], -1)
     ellipse = np.array([*here([[rim.cx, rim.cy]])[0], rim.a / step, rim.b / step, rim.angle_rad], np.float32)
     linear = srgb_to_linear(picture)
-    return {"picture": linear.astype(np.float16), "labels": np.round(stack * 255).clip(0, 255).astype(np.uint8),
-            "clean": np.full((SIZE, SIZE), np.nan, np.float16), "rim": ellipse}  # fmt: skip
+    labels = np.round(stack * 255).clip(0, 255).astype(np.uint8)
+    return {"picture": linear.astype(np.float16), "labels": labels, "rim": ellipse}
 
 
 def main() -> None:

@@ -80,7 +80,7 @@ def shapes(rng: np.random.Generator, size: int) -> Image:
 
 
 def table_top(rng: np.random.Generator, size: int = 768) -> Image:
-    kind = rng.choice(np.array(["wood", "cloth", "stone", "paper", "shapes"]), p=[0.33, 0.22, 0.22, 0.13, 0.10])
+    kind = rng.choice(np.array(["wood", "cloth", "stone", "paper", "shapes"]), p=[0.42, 0.19, 0.19, 0.11, 0.09])
     picture = {"wood": wood, "cloth": cloth, "stone": stone, "paper": paper, "shapes": shapes}[str(kind)](rng, size)
     return np.clip(picture, 0.005, 0.95)
 
@@ -105,6 +105,9 @@ def wax_surface(rng: np.random.Generator, colour: NDArray[np.float64], size: int
     return np.clip(colour * mottle[..., None], 0.01, 0.95).astype(np.float32)
 
 
+ONE_SIDED = 0.3  # share of rooms
+
+
 def room(rng: np.random.Generator, height: int = 128) -> Image:
     """A room as an equirectangular light map: walls, ceiling, windows or lamps; straight up is the first row."""
     width = 2 * height
@@ -127,4 +130,10 @@ def room(rng: np.random.Generator, height: int = 128) -> Image:
     for _ in range(int(rng.integers(0, 3))):  # lamps
         x, y = int(rng.integers(0, width)), int(rng.uniform(0.03, 0.4) * height)
         cv2.circle(out, (x, y), int(rng.integers(1, 5)), [float(v) for v in rng.uniform(5, 60) * warm], -1)
+    if rng.random() < ONE_SIDED:  # a dim room and one strong light: the rim throws a soft crescent on the wax
+        out *= rng.uniform(0.15, 0.5)
+        x, y = int(rng.integers(0, width)), int(rng.uniform(0.12, 0.36) * height)
+        size = int(rng.integers(2, 8))
+        light = rng.uniform(400, 1500) / size**2 * (warm if rng.random() < 0.6 else cool)
+        cv2.circle(out, (x, y), size, [float(v) for v in light], -1)
     return out

@@ -1,6 +1,7 @@
 """The two small networks and the simulated phone that they are trained through (PyTorch).
 
-Both are U-Nets on a picture folded 2 x 2 into channels, so that most of the work happens at half size.
+Both are U-Nets on a picture whose first convolution takes it to half (`far`) or a quarter (`near`) of its size; both
+answer at half the picture's size.
 """
 
 from __future__ import annotations
@@ -20,15 +21,15 @@ def block(inputs: int, outputs: int) -> nn.Sequential:
 
 
 class UNet(nn.Module):
-    """(B, 3, H, W) in 0..1 to (B, outputs, H / (2 if coarse else 1), ...) logits."""
+    """(B, 3, H, W) in 0..1 to logits at the size after the fold, `squares`² of them for each output and position."""
 
-    def __init__(self, widths: tuple[int, ...], outputs: int, *, coarse: bool) -> None:
+    def __init__(self, widths: tuple[int, ...], outputs: int, *, fold: int, kernel: int, squares: int) -> None:
         super().__init__()
-        self.fold = nn.Conv2d(3, widths[0], 4, stride=2, padding=1)
+        self.fold = nn.Conv2d(3, widths[0], kernel, stride=fold, padding=(kernel - fold) // 2)
         self.down = nn.ModuleList([block(widths[max(k - 1, 0)], w) for k, w in enumerate(widths)])
         self.up = nn.ModuleList([block(a + b, a) for a, b in pairwise(widths)])
-        self.coarse = coarse
-        self.head = nn.Conv2d(widths[0], outputs * (1 if coarse else 4), 3, padding=1)
+        self.squares = squares
+        self.head = nn.Conv2d(widths[0], outputs * squares**2, 3, padding=1)
 
     def forward(self, x: Tensor) -> Tensor:
         x = F.relu(self.fold(x))
@@ -38,16 +39,19 @@ class UNet(nn.Module):
             kept.append(x)
         for k in reversed(range(len(self.up))):
             x = self.up[k](torch.cat([kept[k], F.interpolate(x, scale_factor=2.0, mode="nearest")], 1))
-        x = self.head(x)
-        return x if self.coarse else F.pixel_shuffle(x, 2)
+        return self.head(x)
+
+    def maps(self, x: Tensor) -> Tensor:
+        """Logits (B, outputs, H / 2, W / 2): the squares laid out; what runs the exported network does that itself."""
+        return F.pixel_shuffle(self(x), self.squares)
 
 
-def near_net(*, small: bool = False) -> UNet:
-    return UNet((12, 24, 48, 80, 112) if small else (20, 40, 64, 96, 128), 8, coarse=False)
+def near_net() -> UNet:
+    return UNet((32, 56, 88, 120), 7, fold=4, kernel=6, squares=2)
 
 
 def far_net() -> UNet:
-    return UNet((12, 24, 48, 64, 96), 2, coarse=True)
+    return UNet((12, 24, 48, 64, 96), 2, fold=2, kernel=4, squares=1)
 
 
 def uniform(n: int, low: float, high: float, like: Tensor) -> Tensor:
@@ -69,12 +73,6 @@ def blur(x: Tensor, sigma_px: Tensor) -> Tensor:
 def srgb(linear: Tensor) -> Tensor:
     """IEC 61966-2-1."""
     return torch.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear.clamp(min=0.0031308) ** (1 / 2.4) - 0.055)
-
-
-def lightness(y: Tensor) -> Tensor:
-    """CIE L* of relative luminance."""
-    y = y.clamp(0, 1)
-    return torch.where(y > 216 / 24389, 116 * y.clamp(min=1e-6) ** (1 / 3) - 16, y * 24389 / 27)
 
 
 def exposure(linear: Tensor) -> Tensor:

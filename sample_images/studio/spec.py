@@ -135,7 +135,7 @@ def harmonics(rng: np.random.Generator, scale: float, first: int = 1, last: int 
 
 
 def draw_vessel(rng: np.random.Generator) -> Vessel:
-    kind = str(rng.choice(np.array(KINDS), p=[0.24, 0.12, 0.08, 0.12, 0.20, 0.14, 0.10]))
+    kind = str(rng.choice(np.array(KINDS), p=[0.32, 0.12, 0.07, 0.10, 0.17, 0.13, 0.09]))
     if kind == "tealight":
         d, height, wall = rng.uniform(35.5, 39.5), rng.uniform(14, 19), rng.uniform(0.15, 0.4)
     elif kind == "tin":
@@ -256,11 +256,11 @@ def draw_view(rng: np.random.Generator, vessel: Vessel) -> View:
     )
 
 
-def draw(seed: int) -> Spec:
+def draw(seed: int, state: str | None = None) -> Spec:
     """A random scene; the mix of states is that of a burn test with the hard cases over-represented."""
     rng = np.random.default_rng(seed)
     vessel = draw_vessel(rng)
-    state = str(rng.choice(np.array(STATES), p=[0.12, 0.22, 0.13, 0.17, 0.09, 0.09, 0.08, 0.03, 0.07]))
+    state = state or str(rng.choice(np.array(STATES), p=[0.12, 0.19, 0.12, 0.22, 0.09, 0.09, 0.08, 0.03, 0.06]))
     if state == "not_candle" and rng.random() < 0.4:
         vessel = replace(vessel, squareness=float(rng.uniform(0.3, 1.0)), ovality=float(rng.uniform(0.7, 1.0)))
     deep = rng.uniform(0.05, 0.35) if vessel.kind == "tealight" else rng.uniform(0.06, 0.6)

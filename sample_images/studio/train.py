@@ -16,10 +16,11 @@ import torch.nn.functional as F  # noqa: N812 - the name every reader knows
 from torch import Tensor
 
 from . import networks
-from .truth import MASKS
 
 MARGIN = 1.3
-SOOT_SCALE = 20.0  # the soot channel is the change of L* over this
+AMPLE = 1.1
+NEAR_PX, GLANCE_PX = 320, 224  # sides of the square that `near` looks at, at last and at first
+GLANCES = 0.3  # share of its training steps
 
 
 def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
@@ -27,8 +28,11 @@ def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
     return {k: np.concatenate([s[k] for s in shards]) for k in keys}
 
 
-def near_grid(rim: Tensor, size: int, px: int, *, wander: bool) -> Tensor:
-    """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off."""
+def near_grid(rim: Tensor, size: int, px: int, *, wander: float) -> Tensor:
+    """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off.
+
+    `wander`: how far off, 1 for what the first look found; the first look itself starts from twice that, and amply.
+    """
     n, device = len(rim), rim.device
     cx, cy, a, b, angle = rim.T
     c, s = torch.cos(angle), torch.sin(angle)
@@ -40,17 +44,18 @@ def near_grid(rim: Tensor, size: int, px: int, *, wander: bool) -> Tensor:
         ct, st = torch.cos(turn), torch.sin(turn)
         mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
         spin = torch.stack([ct * mirror, -st, st * mirror, ct], -1).view(n, 2, 2)
-        loose = torch.eye(2, device=device) * (1 + 0.05 * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6))
-        skew = 0.025 * torch.randn(n, 2, 2, device=device)
+        scale = 1 + 0.05 * wander * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6)
+        loose = torch.eye(2, device=device) * scale * (1 if wander <= 1 else AMPLE)
+        skew = 0.025 * wander * torch.randn(n, 2, 2, device=device)
         stretch = stretch @ (loose + (skew + skew.transpose(1, 2)) / 2) @ spin
-        shift = shift + a[:, None] * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
+        shift = shift + a[:, None] * wander * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
     axis = (torch.arange(px, device=device) + 0.5) / px * 2 - 1
     y, x = torch.meshgrid(axis, axis, indexing="ij")
     at = torch.stack([x, y], -1).view(1, -1, 2) @ stretch.transpose(1, 2) + shift[:, None]
     return ((at + 0.5) / size * 2 - 1).view(n, px, px, 2)
 
 
-def far_grid(n: int, shape: tuple[int, int], device: torch.device, *, wander: bool) -> Tensor:
+def far_grid(n: int, shape: tuple[int, int], device: torch.device, *, wander: float) -> Tensor:
     h, w = shape
     matrix = torch.eye(2, 3, device=device).repeat(n, 1, 1)
     if wander:
@@ -72,43 +77,28 @@ def dice(logits: Tensor, target: Tensor) -> Tensor:
     return (1 - (2 * both + 50) / (p.sum((2, 3)) + target.sum((2, 3)) + 50)).mean()
 
 
-def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: bool) -> tuple[Tensor, Tensor, Tensor]:
-    """(pictures, masks, change of L* by soot over SOOT_SCALE); the rim's radius is px / 2 / MARGIN."""
+def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: float) -> tuple[Tensor, Tensor]:
+    """(pictures, masks at half their size); the rim's radius is px / 2 / MARGIN."""
     grid = near_grid(data["rim"][index], data["picture"].shape[2], px, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
-    masks = sample(data["labels"][index].float() / 255, grid)
-    clean = sample(data["clean"][index].float()[:, None], grid)
+    masks = F.avg_pool2d(sample(data["labels"][index].float() / 255, grid), 2)
     gain = networks.exposure(linear)
     if "developed" in data:  # photos: bright parts are cut off already, so only a little either way
         gain = torch.where(
             data["developed"][index].view(-1, 1, 1, 1), networks.uniform(len(index), 0.5, 1.15, linear), gain
         )
-    weights = torch.tensor([0.2126, 0.7152, 0.0722], device=linear.device).view(1, 3, 1, 1)
-    sooty = (linear * weights).sum(1, keepdim=True)
-    change = networks.lightness(gain * sooty) - networks.lightness(gain * clean)
-    change = networks.blur(change, torch.full((len(index),), 1.5, device=linear.device))
-    return networks.phone(linear * gain), masks, change / SOOT_SCALE
+    return networks.phone(linear * gain), masks
 
 
-def near_loss(out: Tensor, masks: Tensor, change: Tensor) -> Tensor:
+def near_loss(out: Tensor, masks: Tensor) -> Tensor:
     areas = F.binary_cross_entropy_with_logits(out[:, :4], masks[:, :4]) + 0.5 * dice(out[:, :3], masks[:, :3])
-    weight = 1 + 12 * masks[:, 4:7]
-    spots = (F.binary_cross_entropy_with_logits(out[:, 4:7], masks[:, 4:7], reduction="none") * weight).mean()
-    wall = (masks[:, :1] - masks[:, 1:2]).clamp(0, 1)
-    known = torch.isfinite(change)  # photos have no clean twin
-    wall = (wall + 0.02) * known
-    off = F.smooth_l1_loss(out[:, 7:8], torch.where(known, change, 0.0), beta=0.05, reduction="none")
-    soot = (off * wall).sum() / (wall.sum() + 1e3)
-    return areas + 2 * spots + 2 * soot
+    weight = 1 + 12 * masks[:, 4:]
+    spots = (F.binary_cross_entropy_with_logits(out[:, 4:], masks[:, 4:], reduction="none") * weight).mean()
+    return areas + 2 * spots
 
 
-def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: bool) -> tuple[Tensor, Tensor]:
+def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: float) -> tuple[Tensor, Tensor]:
     shape = tuple(data["picture"].shape[2:])
-    linear = (
-        sample(data["picture"][index].float(), far_grid(len(index), shape, index.device, wander=wander))
-        if not wander
-        else None
-    )
     grid = far_grid(len(index), shape, index.device, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
     masks = F.avg_pool2d(sample(data["labels"][index].float() / 255, grid), 2)
@@ -132,25 +122,15 @@ def overlap(logits: Tensor, target: Tensor) -> Tensor:
 def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor, px: int) -> None:
     torch.manual_seed(1)
     net.eval()
-    overlaps, soot = [], []
+    overlaps = []
     for part in held.split(32):
-        if what == "near":
-            x, masks, change = near_batch(data, part, px, wander=False)
-            out = net(x)
-            wall = (masks[:, 0] - masks[:, 1]) > 0.9
-            soot.append((out[:, 7] - change[:, 0])[wall].abs() * SOOT_SCALE)
-            some = masks[:, :5]
-        else:
-            x, some = far_batch(data, part, wander=False)
-            out = net(x)
-        iou = overlap(out[:, : some.shape[1]], some)
+        x, masks = near_batch(data, part, px, wander=0) if what == "near" else far_batch(data, part, wander=0)
+        some = masks[:, :5]
+        iou = overlap(net.maps(x)[:, : some.shape[1]], some)
         overlaps.append(torch.where(some.flatten(2).amax(2) > 0.5, iou, torch.nan))
     all_of = torch.cat(overlaps)
     print("held out: overlap median", [round(float(v), 4) for v in all_of.nanmedian(0).values], "5 %",
           [round(float(torch.nanquantile(c, 0.05)), 3) for c in all_of.T], flush=True)  # fmt: skip
-    if soot:
-        errors = torch.cat(soot)
-        print("held out: soot L* error median", round(float(errors.median()), 2), flush=True)
     net.train()
 
 
@@ -181,16 +161,14 @@ def train(
             some = max(round(batch * share), 1)
             index[:some] = photos[torch.randint(0, len(photos), (some,), device=device)]
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            if what == "near":
-                with torch.autocast(device.type, enabled=False):
-                    x, masks, change = near_batch(data, index, px, wander=True)
-                out = net(x.contiguous(memory_format=torch.channels_last)).float()
-                loss = near_loss(out, masks, change)
-            else:
-                with torch.autocast(device.type, enabled=False):
-                    x, masks = far_batch(data, index, wander=True)
-                out = net(x.contiguous(memory_format=torch.channels_last)).float()
-                loss = far_loss(out, masks)
+            glance = what == "near" and torch.rand(()) < GLANCES
+            with torch.autocast(device.type, enabled=False):
+                if what == "near":
+                    x, masks = near_batch(data, index, GLANCE_PX if glance else px, wander=2 if glance else 1)
+                else:
+                    x, masks = far_batch(data, index, wander=1)
+            out = net.maps(x.contiguous(memory_format=torch.channels_last)).float()
+            loss = near_loss(out, masks) if what == "near" else far_loss(out, masks)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -209,19 +187,6 @@ def train(
     return averaged.eval()
 
 
-class Probabilities(torch.nn.Module):
-    """What is exported: probabilities, and for `near` the soot channel as it is."""
-
-    def __init__(self, net: torch.nn.Module, areas: int) -> None:
-        super().__init__()
-        self.net, self.areas = net, areas
-
-    def forward(self, x: Tensor) -> Tensor:
-        out = self.net(x)
-        p = torch.sigmoid(out[:, : self.areas])
-        return p if out.shape[1] == self.areas else torch.cat([p, out[:, self.areas :]], 1)
-
-
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("what", choices=["near", "far"])
@@ -231,8 +196,6 @@ def main() -> None:
     p.add_argument("--batch", type=int, default=48)
     p.add_argument("--start", type=Path, help="continue from these weights (.pt)")
     p.add_argument("--rate", type=float, default=2.5e-3, help="learning rate")
-    p.add_argument("--px", type=int, default=320, help="side of the square that `near` looks at")
-    p.add_argument("--small", action="store_true", help="`near` in the smaller of its two sizes")
     p.add_argument(
         "--photos", type=Path, help="crops by from_photos.py, for a last stretch of training: OUT-photos.onnx"
     )
@@ -242,7 +205,7 @@ def main() -> None:
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
-    keys = ["picture", "labels", "clean", "rim"] if a.what == "near" else ["picture", "labels"]
+    keys = ["picture", "labels", "rim"] if a.what == "near" else ["picture", "labels"]
     arrays = read(a.data, keys)
     if a.photos:
         more = read([a.photos], keys)
@@ -251,24 +214,24 @@ def main() -> None:
     arrays["picture"] = np.ascontiguousarray(arrays["picture"].transpose(0, 3, 1, 2))
     arrays["labels"] = np.ascontiguousarray(arrays["labels"].transpose(0, 3, 1, 2))
     data = {k: torch.from_numpy(v).to(device) for k, v in arrays.items()}
-    net = networks.far_net() if a.what == "far" else networks.near_net(small=a.small)
+    net = networks.far_net() if a.what == "far" else networks.near_net()
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
-    net = train(a.what, net, data, a.px, a.minutes, a.batch, a.rate, 0.0)
-    shape = (a.px, a.px) if a.what == "near" else tuple(data["picture"].shape[2:])
-    export(net, a.what, a.out, shape)
+    net = train(a.what, net, data, NEAR_PX, a.minutes, a.batch, a.rate, 0.0)
+    shape = (NEAR_PX, NEAR_PX) if a.what == "near" else tuple(data["picture"].shape[2:])
+    export(net, a.out, shape)
     if a.photos:
-        net = train(a.what, net, data, a.px, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
-        export(net, a.what, a.out.with_stem(a.out.stem + "-photos"), shape)
+        net = train(a.what, net, data, NEAR_PX, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
+        export(net, a.out.with_stem(a.out.stem + "-photos"), shape)
 
 
-def export(net: torch.nn.Module, what: str, out: Path, shape_px: tuple[int, ...]) -> None:
+def export(net: torch.nn.Module, out: Path, shape_px: tuple[int, ...]) -> None:
     """Weights to `out` as .pt, and the network for OpenCV's DNN module as .onnx."""
     torch.save(net.state_dict(), out.with_suffix(".pt"))
-    whole = Probabilities(copy.deepcopy(net), len(MASKS) if what == "near" else 2).cpu().eval()
     torch.onnx.export(
-        whole.to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out), opset_version=13,
-        dynamo=False, input_names=["picture"], output_names=["maps"],
+        copy.deepcopy(net).cpu().eval().to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out), opset_version=13,
+        dynamo=False, input_names=["picture"], output_names=["logits"],
+        dynamic_axes={"picture": {2: "h", 3: "w"}, "logits": {2: "h", 3: "w"}},
     )  # fmt: skip
     print("wrote", out, out.stat().st_size, "bytes", flush=True)
 

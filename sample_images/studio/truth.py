@@ -35,18 +35,17 @@ def ring_height(spec: Spec, radius: float) -> Array:
 def surfaces(spec: Spec, camera: Pinhole, crop: Crop) -> dict[str, NDArray[np.float32]]:
     """Coverage 0..1 of the mouth, and of wax and pool as seen through it, plus `from_flame_mm` in the pool plane."""
     grid = pixel_grid(crop)
-    flat = grid.reshape(-1, 2)
-    rim = camera.on_plane(flat, 0.0)
+    rays = camera.rays(grid.reshape(-1, 2))
+    rim = camera.along(rays, 0.0)
     mouth = np.hypot(*rim.T) < spec.vessel.rim_inner_mm / 2
     z = -spec.headspace_mm
-    at = camera.on_plane(flat, z)
+    at = camera.along(rays, z)
     r, phi = np.hypot(*at.T), np.arctan2(at[:, 1], at[:, 0])
     radius = float(spec.vessel.inner_radius(spec.headspace_mm))
     raised = np.interp(phi, ANGLES, ring_height(spec, radius), period=2 * np.pi)
-    slide = camera.rays(flat)
-    higher = at - slide[:, :2] * (raised / -slide[:, 2])[:, None]
+    higher = at - rays[:, :2] * (raised / -rays[:, 2])[:, None]
     wax = mouth & (np.hypot(*higher.T) < radius) & (spec.filling == "wax")
-    pool = np.zeros(len(flat), bool)
+    pool = np.zeros(len(rays), bool)
     if spec.pool is not None:
         pool = mouth & (r < np.interp(phi, ANGLES, spec.pool.edge_mm, period=2 * np.pi))
     shape = grid.shape[:2]
