@@ -8,7 +8,7 @@ were set on rendered phone photos and on copies of them that were darkened, brig
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -31,6 +31,7 @@ BLUR_SIZE_PX = 400
 # lens out of focus by 1 % of the vessel's width gives 2 px and more, as does a shake by 4 % of it.
 SOFT_PX, BLURRED_PX = 1.4, 1.75
 
+SAMPLE_PX = 120  # exposure is judged by so many pixels across the shorter side, or a few more
 FINE_PX, COARSE_PX = 1.0, 3.0  # the two scales compared
 DIRECTIONS = 8
 EDGES_PER_DIRECTION = 100  # the strongest; weak ones are noise
@@ -49,8 +50,9 @@ class Exposure:
 
 def exposure_of(region: RgbImage) -> Exposure:
     """How a region is exposed."""
-    grey = cv2.cvtColor(region, cv2.COLOR_RGB2GRAY)
-    burnt = cv2.inRange(region, (CLIPPED_CODE,) * 3, (255,) * 3)
+    sample = _sample(region)
+    grey = cv2.cvtColor(sample, cv2.COLOR_RGB2GRAY)
+    burnt = cv2.inRange(sample, (CLIPPED_CODE,) * 3, (255,) * 3)
     return Exposure(float(np.percentile(grey, 90)), cv2.countNonZero(burnt) / burnt.size)
 
 
@@ -63,13 +65,16 @@ def blur_px(region: RgbImage) -> float:
     all are soft, after a shake only those across it, hence the worst direction. Above 5 px: just very blurred.
     """
     grey = cv2.cvtColor(_shrunk(region), cv2.COLOR_RGB2GRAY).astype(np.float32)
-    fine, _ = _steepness(grey, FINE_PX)
-    coarse, direction_deg = _steepness(grey, COARSE_PX)
-    edges = (coarse >= cv2.dilate(coarse, np.ones((7, 7), np.uint8))) & (coarse > 1.0)
-    ratio = cv2.dilate(fine, np.ones((3, 3), np.uint8))[edges] / coarse[edges]
+    fine = cv2.magnitude(*_slopes(grey, FINE_PX))
+    slopes = _slopes(grey, COARSE_PX)
+    coarse = cv2.magnitude(*slopes)
+    edges = np.nonzero((coarse >= cv2.dilate(coarse, np.ones((7, 7), np.uint8))) & (coarse > 1.0))
+    steepness = coarse[edges]
+    ratio = cv2.dilate(fine, np.ones((3, 3), np.uint8))[edges] / steepness
+    along_x, along_y = (slope[edges] for slope in slopes)
     widths = [
         _sharp_end(_blur_from_ratio(ratio[chosen]))
-        for chosen in _strongest_by_direction(coarse[edges], direction_deg[edges])
+        for chosen in _strongest_by_direction(steepness, np.degrees(np.arctan2(along_y, along_x)) % 180)
         if len(chosen) >= ENOUGH_EDGES
     ]
     return max(widths, default=NO_EDGE_PX)
@@ -81,8 +86,8 @@ def check_picture(picture: RgbImage) -> None:
     A lit candle in a dark room is mostly black and yet good, so only a picture without any bright or any unburnt part
     is refused here; `check_exposure` judges the vessel itself.
     """
-    sample = np.ascontiguousarray(picture[::8, ::8])
-    if np.percentile(sample.max(axis=2), 99) < DARK_CODE:
+    sample = _sample(picture)
+    if np.percentile(np.maximum.reduce(cv2.split(sample)), 99) < DARK_CODE:
         raise Declined("too-dark")
     if exposure_of(sample).clipped > 0.95:
         raise Declined("overexposed")
@@ -105,6 +110,12 @@ def check_sharpness(region: RgbImage) -> tuple[str, ...]:
     return ("slightly-blurred",) if blur > SOFT_PX else ()
 
 
+def _sample(region: RgbImage) -> RgbImage:
+    """Every so many-th pixel: shares and percentiles need no more."""
+    step = max(min(region.shape[:2]) // SAMPLE_PX, 1)
+    return np.ascontiguousarray(region[::step, ::step])
+
+
 def _shrunk(region: RgbImage) -> RgbImage:
     factor = BLUR_SIZE_PX / max(region.shape[:2])
     if factor >= 1:
@@ -112,17 +123,14 @@ def _shrunk(region: RgbImage) -> RgbImage:
     return np.asarray(cv2.resize(region, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _steepness(grey: NDArray[np.float32], width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Gradient magnitude (codes per pixel) and direction (0 to 180 degrees) after a Gaussian of this width."""
+def _slopes(grey: NDArray[np.float32], width_px: float) -> list[NDArray[np.float32]]:
+    """The gradient along x and y, codes per pixel, after a Gaussian of this width."""
     smooth = cv2.GaussianBlur(grey, (0, 0), width_px)
-    along_x, along_y = (cv2.Sobel(smooth, cv2.CV_32F, dx, 1 - dx, ksize=3, scale=1 / 8) for dx in (1, 0))
-    magnitude, angle = cv2.cartToPolar(along_x, along_y, angleInDegrees=True)
-    return np.asarray(magnitude, dtype=np.float32), np.asarray(angle % 180, dtype=np.float32)
+    slopes = (cv2.Sobel(smooth, cv2.CV_32F, dx, 1 - dx, ksize=3, scale=1 / 8) for dx in (1, 0))
+    return [np.asarray(slope, dtype=np.float32) for slope in slopes]
 
 
-def _strongest_by_direction(
-    strength: NDArray[np.float32], direction_deg: NDArray[np.float32]
-) -> list[NDArray[np.intp]]:
+def _strongest_by_direction(strength: NDArray[Any], direction_deg: NDArray[Any]) -> list[NDArray[np.intp]]:
     """Indices of the strongest edges in each of DIRECTIONS overlapping sectors of the half circle."""
     step = 180 / DIRECTIONS
     away = [np.abs((direction_deg - k * step + 90) % 180 - 90) for k in range(DIRECTIONS)]
@@ -130,7 +138,7 @@ def _strongest_by_direction(
     return [sector[np.argsort(-strength[sector])[:EDGES_PER_DIRECTION]] for sector in sectors]
 
 
-def _blur_from_ratio(ratio: NDArray[np.float32]) -> NDArray[np.float64]:
+def _blur_from_ratio(ratio: NDArray[Any]) -> NDArray[np.float64]:
     """The formula of `blur_px`; 0 where sharpening makes the edge steeper than any blurred step can be."""
     squared = ratio.astype(np.float64) ** 2
     variance = (COARSE_PX**2 - squared * FINE_PX**2) / np.maximum(squared - 1, 1e-3)

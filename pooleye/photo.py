@@ -340,6 +340,18 @@ def _shrunk(pixels: RgbImage, scale_px: float, long_side_px: int) -> tuple[RgbIm
     return np.asarray(smaller, dtype=np.uint8), scale_px / factor
 
 
+def shrunk_to(pixels: RgbImage, size_px: tuple[int, int]) -> RgbImage:
+    """The picture at a smaller size (width, height), each new pixel the mean of what it covers.
+
+    A much larger one by halves first: OpenCV takes a fifth of the time for that.
+    """
+    height, width = pixels.shape[:2]
+    while width >= 4 * size_px[0] and height >= 4 * size_px[1] and width % 2 == height % 2 == 0:
+        width, height = width // 2, height // 2
+        pixels = np.asarray(cv2.resize(pixels, (width, height)), dtype=np.uint8)
+    return np.asarray(cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
 # --- what the camera wrote down --------------------------------------------------------------------------------------
 
 

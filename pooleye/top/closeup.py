@@ -41,7 +41,7 @@ class Closeup:
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
         """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
         count, labels, stats, _ = cv2.connectedComponentsWithStats((self.flame > 0.5).astype(np.uint8), connectivity=8)
-        white = self.picture.min(-1) >= WHITE_CODE
+        white = cv2.inRange(self.picture, (WHITE_CODE,) * 3, (255,) * 3) > 0
         masks = [labels == k for k in range(1, count)]
         areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
         return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
@@ -60,6 +60,12 @@ class Closeup:
     def to_photo(self, square_px: ArrayLike) -> Array:
         """Working pixels (N, 2) of square pixels (N, 2)."""
         return (np.atleast_2d(square_px) - _MIDDLE) @ self.matrix.T + self.centre
+
+    def inside(self, rim: Ellipse) -> NDArray[np.uint8]:
+        """1 on the square's pixels inside a rim of the photo, else 0."""
+        mask = np.zeros(self.mouth.shape, np.uint8)
+        cv2.fillPoly(mask, [np.round(self.to_square(rim.points(180)) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+        return mask
 
     def to_square(self, photo_px: ArrayLike) -> Array:
         """Square pixels (N, 2) of working pixels (N, 2)."""

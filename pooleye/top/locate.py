@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pooleye.flags import Declined
 from pooleye.optics.ellipse import Ellipse
+from pooleye.photo import shrunk_to
 from pooleye.top import networks
 
 Rgb = NDArray[np.uint8]
@@ -68,11 +69,11 @@ def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     The net sees landscape pictures; a tall photo is shown to it turned, and any other shape is padded.
     """
     h, w = rgb.shape[:2]
-    turned = cv2.rotate(rgb, cv2.ROTATE_90_CLOCKWISE) if h > w else rgb
-    th, tw = turned.shape[:2]
+    th, tw = (w, h) if h > w else (h, w)
     scale = max(tw / networks.FAR_PX[0], th / networks.FAR_PX[1])
     size = (min(round(tw / scale), networks.FAR_PX[0]), min(round(th / scale), networks.FAR_PX[1]))
-    small = cv2.resize(turned, size, interpolation=cv2.INTER_AREA)
+    small = shrunk_to(rgb, size[::-1] if h > w else size)
+    small = np.asarray(cv2.rotate(small, cv2.ROTATE_90_CLOCKWISE), np.uint8) if h > w else small
     padded = cv2.copyMakeBorder(
         small, 0, networks.FAR_PX[1] - size[1], 0, networks.FAR_PX[0] - size[0], cv2.BORDER_REPLICATE
     )

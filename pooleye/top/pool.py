@@ -23,7 +23,8 @@ from pooleye.top.rim import fall_width, last_fall
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-STEPS = 240  # samples along a ray
+AZIMUTHS = 180  # at which hang-up is measured
+STEPS = 120  # samples along a ray
 LEAST_AREA = 0.004  # of the mouth's pixels; a smaller wet spot is no pool
 PART_OF_IT = 0.12  # a separate wet region of at least this share of the largest counts with it
 AT_WALL_MM = 0.9  # an edge this near to the wall reaches it: the solid film there is thinner than can be seen
@@ -83,7 +84,7 @@ def moved(pool: Pool, frame: VesselFrame, other: VesselFrame, depth_mm: float) -
     return np.asarray(there * factor[:, None])
 
 
-def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = 360) -> Array:
+def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = AZIMUTHS) -> Array:
     """Width (n,) mm of solid wax from the wall to the pool along the radius, at even azimuths from 12 o'clock; the
     whole radius where a line from the axis meets no pool."""
     azimuth = np.arange(n) * (2 * np.pi / n)
@@ -100,9 +101,7 @@ def by_sector(values: Array, frame: VesselFrame) -> list[float]:
 
 def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
     """The pool's probability with all that is not the pool, or not inside the mouth, taken out."""
-    size = close.pool.shape[0]
-    inside = np.zeros((size, size), np.uint8)
-    cv2.fillPoly(inside, [np.round(close.to_square(rim.points(180)) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    inside = close.inside(rim)
     # the flame and the wick stand in the pool, and are part of its area
     wet = np.where(close.flame > 0.5, np.maximum(close.pool, close.flame), close.pool) * inside
     count, labels, stats, _ = cv2.connectedComponentsWithStats((wet > 0.5).astype(np.uint8), connectivity=4)
@@ -145,9 +144,8 @@ def _outline(
     square = close.to_square(px).reshape(RAYS, STEPS, 2).astype(np.float32)
     seen = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
     shown = level < AT_RIM
-    profile = np.where(np.cumprod(shown, axis=1) > 0, np.asarray(seen, np.float64), 0.0)
+    profile = np.where(np.logical_and.accumulate(shown, axis=1), np.asarray(seen, np.float32), np.float32(0.0))
     profile[:, -1] = 0.0
-    profile = np.asarray(profile, np.float64)
     edge = last_fall(profile, share, 0.5)
     edge = np.where(np.isfinite(edge), edge, share[0])
     width = fall_width(profile, share)

@@ -36,15 +36,16 @@ glass the far net tends to take the wax for the mouth, and what lies outside the
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
+CLEARLY_OVAL = 0.78  # and that of the mouth in the whole photo, which is known less well
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
 
 
-MOUTH_WEIGHT = 0.08
+MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
 PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
 WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
-CRISP, IMPLIED = 0.4, 0.15  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
+CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
 LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
@@ -80,6 +81,8 @@ class MouthEdge:
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
     """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
     first = mouth.ellipse
+    if first.b < CLEARLY_OVAL * first.a:
+        raise Declined("too-oblique")
     ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
     rough = _fit(look_close(rgb, ample), first)
     edge = _fit(look_close(rgb, rough.ellipse), first)

@@ -28,12 +28,14 @@ SETTLING = (0.0045, 0.0030, 0.0025)
 """Sizes of the curves that start, and windows of the mean shift, of the guessed radius: wide ones find rings that a
 guess misses in shape, narrow ones keep near rings apart."""
 STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
-COARSE = 2  # a curve on its way looks at every so many-th ray
+COARSE = 2  # curves look at every so many-th ray
 SAME = 0.004  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
-AGAIN = 3
+AGAIN = 4
 WEAKEST = 0.15
 MOST = 60
+LIKELY = 120  # curves that are followed to the end
+MOST_OVAL = 0.3
 
 
 @dataclass(frozen=True)
@@ -78,12 +80,6 @@ def _distinct(rings: Array, least: float) -> Array:
     return np.array(kept).reshape(-1, 6)
 
 
-def _met(curves: Array) -> Array:
-    """One of all curves (N, 5) that have come together."""
-    _, first = np.unique(np.round(curves / (SAME / 2)), axis=0, return_index=True)
-    return np.asarray(curves[first])
-
-
 def _resized(shapes: Array, sizes: Array) -> Array:
     """Curves of each shape (N, 5) in every size, about its own centre."""
     about_centre = np.array([1.0, 0.0, 0.0, 1.0, 1.0])
@@ -102,11 +98,14 @@ class _Crests:
 
     def around(self, shapes: Array) -> Array:
         """Rings (N, 6: curve and strength) of about one of these shapes (N, 5), in any size."""
-        came = [self.settled(_resized(shapes, sizes), windows) for sizes, windows in COMING]
-        return self.rings(self.settled(_met(np.concatenate(came)), SETTLING))
+        came = np.concatenate([self._settled(_resized(shapes, sizes), windows) for sizes, windows in COMING])
+        likely = came[np.argsort(-came[:, 5])[:LIKELY], :5]
+        curves = self._settled(likely, SETTLING)[:, :5]
+        strengths = self._strengths(curves)
+        return np.asarray(np.column_stack([curves, strengths])[strengths >= WEAKEST])
 
-    def settled(self, curves: Array, windows: tuple[float, ...]) -> Array:
-        """Curves (N, 5) after the mean shift; of those that meet, one.
+    def _settled(self, curves: Array, windows: tuple[float, ...]) -> Array:
+        """Curves after the mean shift, with the mean weight of what they settled on (N, 6).
 
         The mean shift needs, at any radius, the crests' weight and mean place under a Gaussian window there; both are
         convolutions along the rays, done once a window for all curves.
@@ -121,20 +120,19 @@ class _Crests:
             held = np.minimum(weight, 1.0) * (weight > 1e-4)
             normal = (held @ products).reshape(-1, 5, 5) + STIFFNESS / COARSE
             curves = curves + np.linalg.solve(normal, ((held * pull) @ outward)[..., None])[..., 0]
-        return _met(curves[np.hypot(curves[:, 3], curves[:, 4]) < 0.5 * curves[:, 0]])
+        oval = np.hypot(curves[:, 3], curves[:, 4]) / curves[:, 0]
+        return np.column_stack([curves, held.mean(1)])[oval < MOST_OVAL]
 
-    def rings(self, curves: Array) -> Array:
-        """Curves with their strengths (N, 6): the mean over all rays of the best crest's, worth less the farther off it
-        is."""
-        radius, window = radii(curves), SETTLING[-1]
+    def _strengths(self, curves: Array) -> Array:
+        """The mean over the rays of the best crest's strength near each curve, worth less the farther off it is."""
+        radius, window = radii(curves, COARSE), SETTLING[-1]
         reach = round(1.5 * window / self.step)
         best = np.zeros(radius.shape, np.float32)
         for away in range(-reach, reach + 1):
-            seen = self._looked_up(self.field, radius + away * self.step, cv2.INTER_NEAREST)
+            seen = self._looked_up(self.field[::COARSE], radius + away * self.step, cv2.INTER_NEAREST)
             off = seen[..., 1] / np.maximum(seen[..., 0], 1e-6) - radius
             best = np.maximum(best, seen[..., 0] * np.exp(-0.5 * (off / window) ** 2))
-        strengths = best.mean(-1)
-        return np.asarray(np.column_stack([curves, strengths])[strengths >= WEAKEST])
+        return np.asarray(best.mean(-1))
 
     def _looked_up(self, field: Floats, radius: Array, how: int = cv2.INTER_LINEAR) -> Floats:
         """Values (N, rays, 2) of a `field` (rays, samples, 2) at radii (N, rays), zero outside."""

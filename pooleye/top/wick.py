@@ -42,8 +42,7 @@ def find_wicks(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float
     spots = np.asarray(cv2.GaussianBlur(close.wick, (0, 0), 1.5), np.float32)
     reach = int(APART * close.px_per_radius)
     wicks: list[Wick] = []
-    inside = rim.contains(close.to_photo(_grid(spots.shape[0]))).reshape(spots.shape)
-    left = np.where(inside, spots, 0.0)
+    left = spots * close.inside(rim)
     for _, mirrored, mask in close.bright_spots:
         if mirrored and count_flames(close) > 0:  # a wick seen in the mirror image of a flame is one too
             left[mask] = 0.0
@@ -115,7 +114,3 @@ def _wick(
     px = close.to_photo(at)
     mm = frame.to_plane(px, depth_mm)[0]
     return Wick(px[0], mm, min(height, 1.0))
-
-
-def _grid(size: int) -> Array:
-    return np.stack(np.meshgrid(np.arange(size), np.arange(size)), -1).reshape(-1, 2).astype(float)
