@@ -458,3 +458,9 @@ def test_no_template_needs_inline_style_or_script() -> None:
     for template in Path(app.__file__).with_name("templates").glob("*.html"):
         text = template.read_text("utf-8")
         assert not re.search(r"\sstyle=|\son\w+=|<style|<script(?![^>]*\ssrc=)", text), template.name
+
+
+def test_a_length_of_thousands_of_digits_is_too_large_and_no_fault() -> None:
+    refusal = guard._size_refusal({"content-length": "9" * 5000}, guard.FORM_BYTES)
+    assert refusal is not None
+    assert refusal.status == 413
