@@ -464,3 +464,11 @@ def test_a_length_of_thousands_of_digits_is_too_large_and_no_fault() -> None:
     refusal = guard._size_refusal({"content-length": "9" * 5000}, guard.FORM_BYTES)
     assert refusal is not None
     assert refusal.status == 413
+
+
+def test_a_cookie_header_is_read_in_time_that_grows_with_its_length_alone() -> None:
+    before = time.monotonic()
+    quoted = '"' + r"\a" * 500_000 + '"'
+    assert guard._cookie(f"other=1; {COOKIE}={quoted}") == quoted
+    assert guard._cookie(f"other={quoted}; {COOKIE}=mine") == "mine"
+    assert time.monotonic() - before < 2
