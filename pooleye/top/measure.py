@@ -155,7 +155,7 @@ def _see_before(
     """The baseline photo's scene; None where it cannot be measured, which must not cost the photo itself."""
     try:
         mouth, _ = choose_mouth(find_mouths(baseline.rgb))
-        before = see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm)[0]
+        before = see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm, with_pool=False)[0]
     except Declined:
         return None
     marks = turn_by_marks(lip_marks(photo.rgb, scene.frame), lip_marks(baseline.rgb, before.frame))

@@ -108,7 +108,7 @@ def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
     areas = stats[1:, cv2.CC_STAT_AREA]
     if count < 2 or areas.max() < LEAST_AREA * inside.sum():
         return None
-    keep = np.isin(labels, 1 + np.flatnonzero(areas >= PART_OF_IT * areas.max())).astype(np.uint8)
+    keep = np.append(False, areas >= PART_OF_IT * areas.max())[labels].astype(np.uint8)
     near = cv2.dilate(keep, np.ones((5, 5), np.uint8))
     return np.asarray(wet * near, np.float32)
 

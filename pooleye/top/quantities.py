@@ -13,6 +13,7 @@ from pooleye.optics import polygon
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_poses
 from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.planes import VesselFrame
 from pooleye.top.curves import RAY_DIRECTIONS
 from pooleye.top.pool import Pool, by_sector, hangup_by_azimuth, moved
 from pooleye.top.pose import lip_drop_mm, vessel_frame
@@ -27,6 +28,7 @@ Array = NDArray[np.float64]
 EDGE_U_MM, EDGE_U_PX = 0.25, 0.9  # the net's edge as a whole, in mm and in the close look's pixels
 HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
+COARSE = 3
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
 WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
 HEIGHT_U, TILT_U_DEG = 0.006, 0.5
@@ -123,10 +125,9 @@ class _PoolNumbers:
     hangup_mean: float
     hangup_max: float
 
-    def toward(self, other: _PoolNumbers, share: float) -> _PoolNumbers:
-        """Part of the way to other numbers."""
-        mine, theirs = astuple(self), astuple(other)
-        return _PoolNumbers(*(a + share * (b - a) for a, b in zip(mine, theirs, strict=True)))
+    def minus(self, other: _PoolNumbers, share: float = 1.0) -> _PoolNumbers:
+        """That share of the differences."""
+        return _PoolNumbers(*(share * (a - b) for a, b in zip(astuple(self), astuple(other), strict=True)))
 
 
 def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
@@ -147,7 +148,7 @@ def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
 def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], list[float]]:
     radius = scene.frame.inner_radius_mm(scene.depth_mm)
     here = _numbers_of(pool.outline_mm, radius)
-    causes = _causes(scene, pool, here, radius)
+    changes = _changes(scene, pool, radius)
     full = float((~pool.free).mean())
     # one edge error all round: diameters feel it twice, the hang-up once; where the pool reaches the wall, not at all
     edge = float(np.hypot(EDGE_U_MM, EDGE_U_PX * scene.frame.rim_radius_mm / scene.close.px_per_radius))
@@ -156,7 +157,7 @@ def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], lis
     hidden = HIDDEN_U * pool.hidden_share * max(here.hangup_mean, 1.0)
 
     def quantity(name: str, unit: str, share: float, least: float, scale: float = 1.0) -> Quantity:
-        parts = {cause: scale * abs(getattr(other, name) - getattr(here, name)) for cause, other in causes.items()}
+        parts = {cause: scale * abs(getattr(change, name)) for cause, change in changes.items()}
         parts |= {"edge": share * edge, "film at the wall": share * film, "hidden": share * hidden}
         return Quantity.from_parts(scale * getattr(here, name), unit, parts | {"outline": least})
 
@@ -164,7 +165,7 @@ def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], lis
     area = np.pi / 4 * diameter.value**2
     per_mm = 2 * here.coverage / max(here.diameter, 1.0)
     coverage = {name: u * per_mm for name, u in diameter.parts if name not in ("rim", "focal", "headspace")}
-    coverage |= {cause: abs(other.coverage - here.coverage) for cause, other in causes.items()}
+    coverage |= {cause: abs(change.coverage) for cause, change in changes.items()}
     hangup = by_sector(hangup_by_azimuth(pool.outline_mm, radius), scene.frame)
     return {
         "pool_diameter": diameter,
@@ -178,12 +179,12 @@ def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], lis
     }, hangup
 
 
-def _causes(scene: Scene, pool: Pool, here: _PoolNumbers, radius: float) -> dict[str, _PoolNumbers]:
-    """The pool's numbers if one cause at a time were one standard uncertainty off."""
+def _changes(scene: Scene, pool: Pool, radius: float) -> dict[str, _PoolNumbers]:
+    """By how much the pool's numbers would change if one cause at a time were one standard uncertainty off; told by
+    every so many-th ray of the outline."""
+    here = _numbers_of(pool.outline_mm[::COARSE], radius)
     deeper = scene.depth_mm + scene.u_depth_mm
-    outcomes = {
-        "headspace": _numbers_of(moved(pool, scene.frame, scene.frame, deeper), scene.frame.inner_radius_mm(deeper))
-    }
+    outcomes = {"headspace": _moved_to(scene, pool, scene.frame, deeper)}
     camera = scene.camera.with_focal(scene.camera.f_px + scene.camera.u_f_px)
     outcomes["focal"] = _reframed(scene, pool, scene.rim.ellipse, camera)
     rim = scene.rim.ellipse
@@ -195,15 +196,19 @@ def _causes(scene: Scene, pool: Pool, here: _PoolNumbers, radius: float) -> dict
     outcomes["rim place"] = _reframed(
         scene, pool, Ellipse(rim.cx + shift, rim.cy + shift, rim.a, rim.b, rim.angle_rad), scene.camera
     )
-    doubt = _doubt(pool)
-    if doubt > 0:
-        full = _numbers_of(radius * RAY_DIRECTIONS, radius)
-        outcomes["perhaps full"] = here.toward(full, FULL_REACH * doubt)
     rival = scene.rim.standing.rival
     if rival is not None:
-        other = _numbers_of(moved(pool, scene.frame, rival, scene.depth_mm), radius)
-        outcomes["pose-ambiguous"] = other
-    return outcomes
+        outcomes["pose-ambiguous"] = _moved_to(scene, pool, rival, scene.depth_mm)
+    changes = {cause: other.minus(here) for cause, other in outcomes.items()}
+    doubt = _doubt(pool)
+    if doubt > 0:
+        full = _numbers_of(radius * RAY_DIRECTIONS[::COARSE], radius)
+        changes["perhaps full"] = full.minus(here, FULL_REACH * doubt)
+    return changes
+
+
+def _moved_to(scene: Scene, pool: Pool, frame: VesselFrame, depth_mm: float) -> _PoolNumbers:
+    return _numbers_of(moved(pool, scene.frame, frame, depth_mm)[::COARSE], frame.inner_radius_mm(depth_mm))
 
 
 def _reframed(scene: Scene, pool: Pool, rim: Ellipse, camera: Camera) -> _PoolNumbers:
@@ -213,7 +218,7 @@ def _reframed(scene: Scene, pool: Pool, rim: Ellipse, camera: Camera) -> _PoolNu
     other = vessel_frame(
         pose, camera, 2 * scene.frame.rim_radius_mm, None if base is None else 2 * base, scene.frame.height_mm
     )
-    return _numbers_of(moved(pool, scene.frame, other, scene.depth_mm), other.inner_radius_mm(scene.depth_mm))
+    return _moved_to(scene, pool, other, scene.depth_mm)
 
 
 def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]]:

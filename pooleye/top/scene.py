@@ -54,7 +54,9 @@ class Scene:
         return find_debris(self.close, self.wicks, self.frame, self.depth_mm)
 
 
-def see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | None) -> tuple[Scene, tuple[str, ...]]:
+def see(
+    photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | None, with_pool: bool = True
+) -> tuple[Scene, tuple[str, ...]]:
     """Rim, pose, depth and what lies in the vessel; looks again when the rim turns out elsewhere than guessed."""
     camera = camera_for(photo.full_size_px, photo.focal_35mm).scaled(1 / photo.scale_px)
     if edge.close.wax_share < LEAST_WAX:
@@ -74,7 +76,7 @@ def see(photo: Photo, vessel: Vessel, edge: MouthEdge, headspace_mm: float | Non
     standing = settled(standing, rim, close)
     depth, u_depth, flags = wax_depth(standing, close, vessel, headspace_mm)
     frame = standing.frame
-    pool = find_pool(close, rim.ellipse, frame, depth)
+    pool = find_pool(close, rim.ellipse, frame, depth) if with_pool else None
     wicks, flames = find_wicks(close, rim.ellipse, frame, depth), count_flames(close)
     if not wicks and not flames:
         raise Declined("no-candle")  # something round, perhaps full of something liquid, but nothing that can burn

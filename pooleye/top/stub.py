@@ -108,8 +108,9 @@ def _edge(soft: Patch, foot: Array, tip: Array, radius: Array) -> tuple[Array, A
     straight = ((share > 0) & (share < 1) & (along > 0.5)[:, None])[..., None]
     normal = np.where(straight, side, _ROUND)
     at = (foot[:, None] + share[..., None] * axis[:, None] + radius[:, None, None] * _ROUND).astype(np.float32)
-    gradient = [cv2.Sobel(soft, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(soft, cv2.CV_32F, 0, 1) / 8]
-    slope = [cv2.remap(g, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for g in gradient]
-    step = np.abs(slope[0] * normal[..., 0] + slope[1] * normal[..., 1])
-    step = np.minimum(step, 1.5 * np.median(step, axis=1, keepdims=True))  # a glint is no outline
+    gradient = cv2.merge([cv2.Sobel(soft, cv2.CV_32F, dx, 1 - dx, scale=1 / 8) for dx in (1, 0)])
+    slope = cv2.remap(gradient, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    step = np.abs(slope[..., 0] * normal[..., 0] + slope[..., 1] * normal[..., 1])
+    middle = np.partition(step, SAMPLES // 2, axis=1)[:, SAMPLES // 2, None]
+    step = np.minimum(step, 1.5 * middle)  # a glint is no outline
     return step.mean(1), 2 * np.pi * radius + 2 * along
