@@ -11,7 +11,7 @@ from pathlib import Path
 import pooleye
 
 MEASURING = (
-    "errors", "units", "flags", "measurement", "photo", "clip", "burst", "legibility", "viewpoint", "measuring",
+    "errors", "units", "flags", "measurement", "photo", "clip", "burst", "nets", "legibility", "viewpoint", "measuring",
     "optics", "top", "side",
 )  # fmt: skip
 NOT_FOR_MEASURING = ("typer", "click", "sqlalchemy", "alembic", "fastapi", "starlette", "flask", "jinja2", "rich")

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pooleye.side.outline import LINES, Edges, combined, outline_mm, outline_normals_px
 from pooleye.side.pose import Poses
-from pooleye.side.search import LINES, Edges, combined, outline_mm, outline_normals_px
 
 Array = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class Fits:
 
     @property
     def scores(self) -> Array:
-        """As `search.outline_score`, after fitting, better for outlines that lie exactly on their edges; (N,)."""
+        """As `outline.combined`, after fitting, better for outlines that lie exactly on their edges; (N,)."""
         exact = -SCATTER_WEIGHT * np.log(np.maximum(self.scatters_px, MIN_SCATTER_PX) / USUAL_SCATTER_PX)
         return np.asarray(combined(self.strengths, self.poses) + exact)
 
@@ -78,9 +78,7 @@ def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -
     weight = strength * (strength > MIN_STRENGTH)
     above = poses.lens_above_mm(poses.frustum.height_mm) > 0
     weight[:, parts[LINES.index("rim-inside")]] *= np.take(INSIDE_WEIGHT, above.astype(int))[:, None]
-    move, covariances, scatters, robust = _solved(
-        poses.slopes_px(points, normals), offset, weight, look_px, poses, rein
-    )
+    move, covariances, scatters, robust = solved(poses.slopes_px(points, normals), offset, weight, look_px, poses, rein)
     shown = strength * (robust > 0.3)
     return Fits(
         Poses(poses.frustum, poses.camera, poses.vectors + move),
@@ -119,7 +117,7 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float, ou
     return steps[best] + np.clip(part, -0.5, 0.5) * (steps[1] - steps[0]), here
 
 
-def _solved(
+def solved(
     slope: Array, offset: Array, weight: Array, look_px: float, poses: Poses, rein: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Steps, covariances, scatters and robust weights of the weighted least squares problems slope @ step = offset."""

@@ -43,9 +43,20 @@ LIP_GLOW_MM = 2.5  # how far above the rim its glow reaches in an overexposed pi
 SAME_CONTRAST = {-1: 0.6, 1: 0.9}
 WAIST = 0.6  # of its greatest width: so narrow, a flame ends; what widens again by the next two is an image of it
 AGAIN, AGAIN_PX = 1.3, 1.5
+FLAME_BELOW = 0.25  # of the whole, at least, is the flame below its image
 BLUE_EXCESS = 18.0  # codes of blue over the mean of red and green, compared with the surroundings
 BLUE_REACH_MM = 4.0
 EDGE_PX = 6
+TIP_MM, TIP_NARROWS = 1.5, 0.4
+GLARE_WIDER, GLARE_MM = 1.4, 1.5  # than the network's flame
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """A flame in the network's maps: height of its tip, and its greatest width, mm."""
+
+    top_mm: float
+    width_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +66,7 @@ class Body:
     `heights`, `lefts`, `rights` (M,): its edges. `top`, `bottom`: how it ends there. `blue_foot_mm`: height down to
     which blue flame shows below the body, or None. `plateau`: mean code of the body; `softness_mm`: how far beside
     it the glow takes to fall half way to the surroundings; `warmth`: codes by which red exceeds blue at the edges, more
-    so in a picture whose surroundings are blue.
+    so in a picture whose surroundings are blue. `mapped`: what the network sees of it.
     """
 
     heights: Array
@@ -68,6 +79,7 @@ class Body:
     softness_mm: float
     beyond_mm: float
     warmth: float
+    mapped: Mapped | None = None
 
     @property
     def top_mm(self) -> float:
@@ -90,12 +102,30 @@ class Body:
     def widths(self) -> Array:
         return self.rights - self.lefts
 
+    @property
+    def widest_mm(self) -> float:
+        return float(np.percentile(self.widths, 90))
 
-def flame_bodies(view: FacingView, lip_mm: tuple[float, float]) -> list[Body]:
-    """Bodies of everything in the view that may be a flame, longest first. `lip_mm`: lowest and highest height at which
-    the rim, near or far, may glow in this view."""
+    @property
+    def is_blunt(self) -> bool:
+        """Whether its uppermost part has not narrowed to a tip."""
+        top = self.widths[self.heights > self.heights[0] - TIP_MM]
+        return float(np.median(top)) > TIP_NARROWS * self.widest_mm
+
+    @property
+    def is_glare(self) -> bool:
+        """Whether it is light scattered about the flame, as by frosted glass."""
+        usual_mm = float(np.median(self.widths))  # not that of its widest rows: there a rim may glow
+        return self.mapped is not None and usual_mm > GLARE_WIDER * self.mapped.width_mm + GLARE_MM
+
+
+def flame_bodies(view: FacingView, lip_mm: tuple[float, float], near: NDArray[np.bool_] | None = None) -> list[Body]:
+    """Bodies of everything in the view that may be a flame, longest first; only within `near`, if given. `lip_mm`:
+    lowest and highest height at which the rim, near or far, may glow in this view."""
     bright = _brightness(view)
     around = np.median(bright[:, ::5], axis=1)
+    if near is not None:
+        bright = np.where(near, bright, np.minimum(bright, around[:, None]))
     found: list[Body] = []
     for row, column in _seeds(view, bright, around):
         body = _tracked(view, bright, around, row, column, lip_mm)
@@ -284,7 +314,7 @@ def _washed(bright: Bright, around: NDArray[np.float32], row: int) -> bool:
 def _below_waist(runs: list[_Run], top: End, lip: NDArray[np.bool_]) -> tuple[list[_Run], End]:
     """Drops what stands on the flame's tip: its image in the wall behind, which touches it. A flame that has narrowed
     to its tip does not widen again, but for the glow of the rim where that crosses it. Widths are medians of three:
-    where the surroundings change, a single row may look narrow."""
+    where the surroundings change, a single row may look narrow, and so may the foot of a flame."""
     widths = [_middle([run.width for run in runs[max(k - 1, 0) : k + 2]]) for k in range(len(runs))]
     widest, low = 0.0, len(runs) - 1
     for index in range(len(runs) - 1, -1, -1):
@@ -296,7 +326,7 @@ def _below_waist(runs: list[_Run], top: End, lip: NDArray[np.bool_]) -> tuple[li
         elif width < widths[low]:
             low = index
         elif widths[low] < WAIST * widest and width > AGAIN * widths[low] + AGAIN_PX:
-            return runs[low:], "seen"
+            return (runs[low:], "seen") if len(runs) - low > FLAME_BELOW * len(runs) else (runs, top)
     return runs, top
 
 

@@ -26,11 +26,13 @@ RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides th
 LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
+GLARE_SHARE = 0.25  # judged: of the length of glare, how far the tip may be from its end
+MAPPED_OVER_MM = 0.5  # in its maps flames end 1 to 2 mm too low, as their tips are thin
 U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
-U_POOL_BY_WAX_MM = 2.0
+U_POOL_BY_WAX_MM = 1.3  # of the pool below the wax's line at the wall
 USUAL_SLENDERNESS, U_SLENDERNESS = 0.25, 0.04  # width over height, judged; 0.2 to 0.3 occur
 USUAL_HEIGHT_MM, U_LOG_HEIGHT = 28.0, 0.35  # judged: most flames of container candles have 14 to 55 mm
 LIKELY_HEIGHTS_MM = 12.0 * 1.2 ** np.arange(11)
@@ -79,6 +81,7 @@ def flame_sizes(
     pool_mm: float | None,
     u_pool_mm: float,
     wax_mm: float | None,
+    u_wax_mm: float,
     scale: Scale,
     u_roll_deg: float,
 ) -> FlameSizes:
@@ -87,7 +90,7 @@ def flame_sizes(
         raise Declined("flame-cut-off")
     hidden = _is_hidden(body, pool_mm, wax_mm, lip_mm, front_lip_mm)
     if pool_mm is None and wax_mm is not None and not hidden:
-        pool_mm, u_pool_mm = wax_mm - 1.0, U_POOL_BY_WAX_MM
+        pool_mm, u_pool_mm = wax_mm - 1.0, float(np.hypot(U_POOL_BY_WAX_MM, u_wax_mm))
     foot = _foot_of(body, pool_mm, u_pool_mm, hidden)
     skip = (lip_mm[0] - LIP_SKIP_MM, lip_mm[1] + LIP_SKIP_MM)
     guess = _Guess(foot.height_mm, 0.0) if foot else _guessed_foot(body, skip)
@@ -101,7 +104,7 @@ def flame_sizes(
         quantities["flame_height"] = _height(tip_mm - foot.height_mm, u_tip_mm, foot, drop, scale)
     if hidden:
         quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, body, scale)
-    if body.softness_mm <= DIFFUSE_MM:
+    if not _is_diffuse(body):
         quantities["flame_width"] = _width(body, drop, guess, skip, scale, mm_per_px)
     quantities["flame_lean"] = _lean(drop, body, tip_mm - guess_mm, u_roll_deg)
     tip_x = drop.x_mm + drop.slope * (tip_mm - drop.tip_mm)
@@ -170,9 +173,16 @@ def _guessed_foot(body: Body, skip: tuple[float, float]) -> _Guess:
 
 
 def _tip_of(body: Body, drop: Drop, mm_per_px: float) -> tuple[float, float]:
-    """Height of the tip and its standard uncertainty."""
+    """Height of the tip and its standard uncertainty. Where the network sees the flame reach higher than its body was
+    followed, across a rim or into its own image, the tip lies somewhere between: a rectangular distribution."""
+    if body.is_glare:
+        return body.top_mm - drop.bloom_mm / 2, GLARE_SHARE * body.length_mm
+    higher_mm = 0.0 if body.mapped is None else body.mapped.top_mm - body.top_mm
+    if higher_mm > MAPPED_OVER_MM and body.is_blunt:
+        return body.top_mm + higher_mm / 2, max(higher_mm / 2, 1.0) / np.sqrt(3)
     if body.top == "lip":  # the tip is lost in the rim's own glow
-        return body.top_mm, GLOW_REACH_MM / np.sqrt(3)
+        lower_mm = min(higher_mm, 0.0) / 2
+        return body.top_mm + lower_mm, max(GLOW_REACH_MM, -lower_mm) / np.sqrt(3)
     if body.top == "seen":
         tip_mm = body.top_mm - drop.bloom_mm / 2
         return tip_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + drop.bloom_mm / 2))
@@ -230,6 +240,10 @@ def _lean(drop: Drop, body: Body, height_mm: float, u_roll_deg: float) -> Quanti
     return quantity(drop.lean_deg, "deg", parts)
 
 
+def _is_diffuse(body: Body) -> bool:
+    return body.softness_mm > DIFFUSE_MM or body.is_glare
+
+
 def _flags_of(body: Body, hidden: bool, foot: Foot | None) -> list[str]:
     flags = []
     if hidden:
@@ -238,7 +252,7 @@ def _flags_of(body: Body, hidden: bool, foot: Foot | None) -> list[str]:
         flags.append("flame-foot-lost")
     if foot is None:
         flags.append("flame-height-unknown")
-    if body.softness_mm > DIFFUSE_MM:
+    if _is_diffuse(body):
         flags.append("flame-diffuse")
     if body.top in ("lip", "washed"):
         flags.append("flame-tip-lost")

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.photo import RgbImage
-from pooleye.side.facing import FINEST_MM, FacingView
-from pooleye.side.flame import Body, flame_bodies
+from pooleye.side.facing import FacingView
+from pooleye.side.flame import Body, Mapped, flame_bodies
+from pooleye.side.maps import Maps
 from pooleye.side.pose import SidePose
 
 Array = NDArray[np.float64]
@@ -29,6 +31,12 @@ SLENDER, THIN_MM = 0.07, 1.0  # a streak of light on a wall is thinner; flames a
 TAPER = 0.85  # the top is narrower than the widest place by this at least
 
 
+PERHAPS = -1.5  # of the maps' logits: where unlit candles have -3.5 and less
+SURELY_NOT = -9.0
+OFF_PX = 3.0  # of the maps: how far a flame may reach beyond where they show it
+GLOW_MM = 3.0  # beside it
+
+
 @dataclass(frozen=True, eq=False)
 class Flames:
     """Bodies, the main flame first; the view they were found in; heights between which the rim may glow in that view,
@@ -41,34 +49,88 @@ class Flames:
 
 
 def flames_of(
-    rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None, finest_mm: float = FINEST_MM
+    rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None, maps: Maps | None = None
 ) -> Flames:
-    """Looks for flames between the wax and well above the rim, over the whole width of the mouth."""
+    """Looks for flames between the wax and well above the rim, over the whole width of the mouth; where `maps` show
+    some, only there."""
     height = pose.frustum.height_mm
     low = max(0.1 * height, (0.3 * height if pool_mm is None else pool_mm) - BELOW_POOL_MM)
-    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM, finest_mm)
+    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM)
     front, back = pose.on_axis_plane_mm(pose.poses.circle_px(height, np.array([0.0, np.pi]))[0])[:, 1]
     lip = (float(min(front, back)), float(max(front, back)))
     floor = low if pool_mm is None else pool_mm - 2.0
-    bodies = [body for body in flame_bodies(view, lip) if _is_flame(body, floor)]
+    bodies = [] if maps is None else _mapped_bodies(view, lip, maps.with_flame)
+    if not bodies:  # small parts of flames escape the network
+        bodies = [body for body in flame_bodies(view, lip) if _has_a_flames_shape(body)]
+    bodies = [body for body in bodies if body.top_mm > floor + 3.0 and _shines(body)]
     if pool_mm is not None:
         # the flame's image in the wall behind stands higher
         bodies = [body for body in bodies if body.bottom_mm < max(pool_mm + FOOT_OVER_POOL_MM, front + 3.0)] or bodies
     return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front))
 
 
-def _is_flame(body: Body, floor_mm: float) -> bool:
-    """Upright, narrower at the top than at its widest, and not wax that shines."""
-    widths = body.widths
-    widest = float(np.percentile(widths, 90))
+def _mapped_bodies(view: FacingView, lip_mm: tuple[float, float], maps: Maps) -> list[Body]:
+    """Bodies where the maps show flames."""
+    seen = _flames_seen(view, maps)
+    found = flame_bodies(view, lip_mm, _near(seen, view, maps))
+    mapped = [replace(body, mapped=_mapped(body, seen, view)) for body in found]
+    return [body for body in mapped if body.mapped is not None]
+
+
+def _flames_seen(view: FacingView, maps: Maps) -> NDArray[np.float32]:
+    """The maps' flames laid into the view: logits."""
+    rows, columns = view.rgb.shape[:2]
+    step = view.mm_per_px
+    to_plane = np.array([[step, 0.0, view.left_mm], [0.0, -step, view.top_mm], [0.0, 0.0, 1.0]])
+    grid = maps.to_map() @ view.to_photo @ to_plane
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    seen = cv2.warpPerspective(maps.flame, grid, (columns, rows), flags=flags, borderValue=SURELY_NOT)
+    return np.asarray(seen, dtype=np.float32)
+
+
+def _near(seen: NDArray[np.float32], view: FacingView, maps: Maps) -> NDArray[np.bool_]:
+    """Where there may be a flame: its own glow, and what the maps may be off."""
+    off_mm = OFF_PX * _map_px_mm(view, maps)
+    across, along = (2 * max(round(mm / view.mm_per_px), 1) + 1 for mm in (GLOW_MM + off_mm, off_mm))
+    near = cv2.dilate((seen > PERHAPS).view(np.uint8), np.ones((along, across), np.uint8))
+    return np.asarray(near).view(np.bool_)
+
+
+def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView) -> Mapped | None:
+    """This flame in the maps; None where they show none."""
+    columns = np.clip(np.array([body.lefts.min(), body.rights.max()]) - view.left_mm, 0, None) / view.mm_per_px
+    beside = seen[:, int(columns[0]) : int(columns[1]) + 2]
+    shown = beside > (0.0 if beside.max(initial=SURELY_NOT) > 0 else PERHAPS)
+    rows = shown.any(axis=1)
+    stretch = np.cumsum(np.diff(rows, prepend=False)) * rows  # each stretch of rows has a number of its own
+    shared = np.bincount(stretch[view.row_of(body.top_mm) : view.row_of(body.bottom_mm) + 1])
+    if not shared[1:].any():
+        return None
+    within = np.flatnonzero(stretch == 1 + int(np.argmax(shared[1:])))
+    _, top_mm = view.to_mm(0, within[0] - 0.5)
+    return Mapped(float(top_mm), float(shown[within].sum(axis=1).max()) * view.mm_per_px)
+
+
+def _map_px_mm(view: FacingView, maps: Maps) -> float:
+    """How much of the plane one pixel of the maps shows, about."""
+    here = view.photo_px([0.0, 0.0], np.array([view.top_mm - 1.0, view.top_mm]))
+    return 1.0 / (float(np.linalg.norm(here[1] - here[0])) * maps.scale)
+
+
+def _shines(body: Body) -> bool:
+    """As bright as a flame, and not white to its very edge."""
+    return body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed")
+
+
+def _has_a_flames_shape(body: Body) -> bool:
+    """Upright, and narrower at the top than at its widest."""
+    widths, widest = body.widths, body.widest_mm
     upright = body.length_mm >= (1.0 if body.top == "lip" else 0.7) * widest  # a lit wall behind the rim is broad
     tapers = (
         body.top in ("lip", "washed", "picture")
         or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
     )
-    stout = widest >= max(SLENDER * body.length_mm, THIN_MM)
-    shines = body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed")
-    return shines and upright and stout and tapers and body.top_mm > floor_mm + 3.0
+    return upright and widest >= max(SLENDER * body.length_mm, THIN_MM) and tapers
 
 
 def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:

@@ -18,8 +18,9 @@ from pooleye.side.flames import Flames, flames_of
 from pooleye.side.locate import Located, vessel_part
 from pooleye.side.quantity import quantity
 from pooleye.side.sharpness import check_outline_sharpness
+from pooleye.side.silhouette import wax_height_mm
 from pooleye.side.smoke import HALF_WIDTH_MM, smoke_above
-from pooleye.side.vessel import NO_VESSEL_HINT, Outside, located_vessel, outside_of
+from pooleye.side.vessel import Outside, located_vessel, outside_of
 from pooleye.side.wax import WaxLines, wax_lines
 
 if TYPE_CHECKING:
@@ -32,10 +33,10 @@ Array = NDArray[np.float64]
 U_HEADSPACE_MM = 0.5  # judged: a ruler held to the rim, written down to the nearest millimetre
 U_WAX_LINE_MM = 0.35  # judged: meniscus and the thickness of the edge
 U_DEPTH_LINE_MM = 0.6  # judged: the solid's upper edge is soft
+U_WHICH_LINE_MM = 1.5  # judged
 TOO_OBLIQUE_DEG = 30.0
-CLEAR_SCORE, VAGUE_SCORE = 2.8, 2.4
-U_VAGUE_MM, U_VAGUE_DEG = 1.3, 1.0  # judged: of heights and of the roll, at VAGUE_SCORE
-SURE_SCORE = 2.7  # of an outline, from which an odd pose is believed
+CLOSE, VAGUE = 0.5, 1.5  # pixels of the maps between the outline in them and in the picture
+U_VAGUE_MM, U_VAGUE_DEG = 1.3, 1.0  # judged: of heights and of the roll, at VAGUE
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +75,7 @@ def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tupl
     """The vessel in the picture and the flags its picture earns. Raises Declined where it cannot be measured in."""
     outside = outside_of(vessel)
     camera = _working_camera(photo)
-    located, outside = located_vessel(photo.rgb, outside, camera, headspace_mm)
+    located, outside = located_vessel(photo.rgb, outside, camera)
     soft = _checked_legible(photo, located)
     pool_mm = None if headspace_mm is None else outside.frustum.height_mm - headspace_mm
     flags = (*outside.flags, *soft, *(("focal-assumed",) if camera.assumed else ()))
@@ -84,9 +85,9 @@ def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tupl
 def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
     """Everything the scene shows. Raises Declined (flame-cut-off)."""
     rgb, pose = scene.photo.rgb, scene.located.pose
-    flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm)
+    flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm, scene.located.maps)
     flame_mm = flames.bodies[0].bottom_mm if flames.bodies else None
-    wax = wax_lines(rgb, pose, scene.inner_radius_mm, scene.pool_mm, flame_mm)
+    wax = _wax_seen(scene, flame_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
     quantities["flame_count"] = quantity(len(flames.bodies), "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
@@ -111,8 +112,6 @@ def _working_camera(photo: Photo) -> Camera:
 def _checked_legible(photo: Photo, located: Located) -> tuple[str, ...]:
     """Raises Declined where the vessel's own part of the picture is too dark, burnt out, blurred or seen from above."""
     if located.pose.tilt_deg > TOO_OBLIQUE_DEG:
-        if located.score < SURE_SCORE:
-            raise Declined("no-vessel", hint=NO_VESSEL_HINT)
         raise Declined("too-oblique", hint="Hold the phone level with the candle, at the height of its rim.")
     check_exposure(_vessel_region(photo, located))
     return check_outline_sharpness(photo.rgb, located)
@@ -122,6 +121,15 @@ def _vessel_region(photo: Photo, located: Located) -> NDArray[np.uint8]:
     height, width = photo.rgb.shape[:2]
     rows, columns = vessel_part(located.pose, (width, height), 0.06)
     return np.ascontiguousarray(photo.rgb[rows, columns][::3, ::3])
+
+
+def _wax_seen(scene: Scene, flame_mm: float | None) -> WaxLines | None:
+    """The wax lines; none behind a wall through which the network sees no wax."""
+    located = scene.located
+    seen_mm = None if located.maps is None else wax_height_mm(located.maps, located.pose)
+    if located.maps is not None and seen_mm is None:
+        return None
+    return wax_lines(scene.photo.rgb, located.pose, scene.inner_radius_mm, scene.pool_mm, flame_mm, seen_mm)
 
 
 def _rim_outline(scene: Scene) -> dict[str, float]:
@@ -171,7 +179,7 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
         return {}, ["wax-line-unseen"]
     height_u = _height_u_mm(scene, wax.surface.height_mm)
     off_pool_mm = 0.0 if scene.pool_mm is None else abs(wax.surface.height_mm - scene.pool_mm)
-    unknown = 1.5 if scene.pool_mm is None else max(off_pool_mm - 1.0, 0.0) / 2
+    unknown = _u_line_mm(wax) if scene.pool_mm is None else max(off_pool_mm - 1.0, 0.0) / 2
     level = quantity(
         wax.surface.height_mm,
         "mm",
@@ -201,6 +209,11 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
     return found, []
 
 
+def _u_line_mm(wax: WaxLines) -> float:
+    """That the line may be another than the pool's, where the pool's height was not given."""
+    return float(np.hypot(U_WHICH_LINE_MM, wax.doubt_mm / 2))
+
+
 def _height_u_mm(scene: Scene, height_mm: float) -> float:
     """How uncertain a height above the underside is from the outline: where along the axis the vessel was fitted."""
     mm_per_px = 1.0 / _px_per_mm(scene.located)
@@ -209,8 +222,9 @@ def _height_u_mm(scene: Scene, height_mm: float) -> float:
 
 
 def _vague(located: Located) -> float:
-    """From 0 for an outline seen all round to 1 for one seen in part, whose lines may be others beside them."""
-    return float(np.clip((CLEAR_SCORE - located.score) / (CLEAR_SCORE - VAGUE_SCORE), 0.0, 1.0))
+    """From 0 where the edges agree with what the network takes for the vessel to 1 where they lie elsewhere, and may be
+    lines beside them."""
+    return float(np.clip((located.apart - CLOSE) / (VAGUE - CLOSE), 0.0, 1.0))
 
 
 def _px_per_mm(located: Located) -> float:
@@ -242,6 +256,7 @@ def _flame_quantities(
         pool_mm=scene.pool_mm,
         u_pool_mm=float(np.hypot(U_HEADSPACE_MM, _height_u_mm(scene, 0.0))),
         wax_mm=None if wax is None else wax.surface.height_mm,
+        u_wax_mm=0.0 if wax is None else _u_line_mm(wax),
         scale=_scale(scene, body.middle_mm),
         u_roll_deg=float(
             np.hypot(np.degrees(np.sqrt(scene.located.covariance[3, 3])), U_VAGUE_DEG * _vague(scene.located))

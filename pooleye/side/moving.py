@@ -121,8 +121,8 @@ def _followed_tips(
     stream: Iterable[tuple[Photo, float | None]], scene: Scene, time_s: float | None
 ) -> tuple[list[_Seen], int, int]:
     """Tip heights of all pictures with a flame; how many pictures there were, and in how many the flame was cut off."""
-    located, inner = scene.located, float(scene.inner_radius_mm[0])
-    before = scene.photo
+    before, inner = scene.photo, float(scene.inner_radius_mm[0])
+    located = followed(before.rgb, scene.located, np.zeros(2))  # as in every later picture
     body = _main_body(before.rgb, located, inner, scene.pool_mm, None)
     seen = [] if body is None else [_Seen(time_s, _tip_mm(body))]
     count, cut = 1, 0
@@ -154,9 +154,8 @@ def _far_shift_px(photo: Photo, scene: Scene, located: Located) -> Array | None:
 
     Only its place is taken from there: roll, tilt and distance go on as they were, so that heights stay comparable.
     """
-    headspace_mm = None if scene.pool_mm is None else scene.outside.frustum.height_mm - scene.pool_mm
     try:
-        anew, _ = located_vessel(photo.rgb, scene.outside, scene.located.pose.camera, headspace_mm)
+        anew, _ = located_vessel(photo.rgb, scene.outside, scene.located.pose.camera)
     except Declined:
         return None
     middles = [one.pose.axis_px(one.pose.frustum.height_mm / 2)[0] for one in (anew, located)]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pooleye.flags import Declined
 from pooleye.photo import RgbImage
 from pooleye.side.locate import Located
-from pooleye.side.search import normals_px, outline_lines, sampled
+from pooleye.side.outline import normals_px, outline_lines, sampled
 
 Array = NDArray[np.float64]
 

@@ -35,6 +35,7 @@ CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-1.2, 4.0)  # of the wax line against the pool that was given, with all errors
 BELOW_POOL_MM = 3.0  # how far an outline that was fitted a little off may put it below
 CLEAR_SHARE = 0.55  # of the clearest line's vote
+SEEN_OFF_MM = 8.0  # how far the wax that the network sees ends from its line, at most
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
 LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
 STRAIGHT_MM = 0.6
@@ -61,29 +62,37 @@ class LevelLine:
 
 @dataclass(frozen=True)
 class WaxLines:
-    """The wax or liquid line at the wall and, under a liquid that reaches the wall, the solid's line."""
+    """The wax or liquid line at the wall and, under a liquid that reaches the wall, the solid's line. `doubt_mm`: how
+    far from it the wax ends that the network sees."""
 
     surface: LevelLine
     solid: LevelLine | None
     refraction_mm: float
+    doubt_mm: float
 
 
 def wax_lines(
-    rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, pool_mm: float | None, flame_mm: float | None = None
+    rgb: RgbImage,
+    pose: SidePose,
+    inner_radius_mm: Array,
+    pool_mm: float | None,
+    flame_mm: float | None = None,
+    seen_mm: float | None = None,
 ) -> WaxLines | None:
     """The lines found, or None. `inner_radius_mm` at rim and base; `pool_mm`: height of the pool if known; `flame_mm`:
-    height of the lowest bright part of the flame, if one burns."""
+    height of the lowest bright part of the flame, if one burns; `seen_mm`: height of the wax as the network sees it."""
     heights = np.arange(LOWEST_SHARE * pose.frustum.height_mm, pose.frustum.height_mm - BELOW_RIM_MM, STEP_MM)[::-1]
     if len(heights) < 10:
         return None
     change = _changes(_unrolled(rgb, pose, inner_radius_mm, heights))
     lines = _level_lines(change, heights)
-    surface = _surface_of(lines, pose, float(np.mean(inner_radius_mm)), pool_mm, flame_mm)
+    surface = _surface_of(lines, pose, float(np.mean(inner_radius_mm)), pool_mm, flame_mm, seen_mm)
     if surface is None:
         return None
     solid = _solid_below(lines, surface, pool_mm)
     shift = _refraction_mm(pose, surface.height_mm, inner_radius_mm)
-    return WaxLines(_raised(surface, shift), _raised(solid, shift) if solid else None, abs(shift))
+    doubt_mm = 0.0 if seen_mm is None else abs(surface.height_mm - seen_mm)
+    return WaxLines(_raised(surface, shift), _raised(solid, shift) if solid else None, abs(shift), doubt_mm)
 
 
 def _unrolled(rgb: RgbImage, pose: SidePose, inner_radius_mm: Array, heights: Array) -> NDArray[np.float32]:
@@ -151,13 +160,21 @@ def _onset_mm(mean_change: Array, heights: Array, peak: int) -> float:
 
 
 def _surface_of(
-    lines: list[LevelLine], pose: SidePose, radius_mm: float, pool_mm: float | None, flame_mm: float | None
+    lines: list[LevelLine],
+    pose: SidePose,
+    radius_mm: float,
+    pool_mm: float | None,
+    flame_mm: float | None,
+    seen_mm: float | None,
 ) -> LevelLine | None:
     """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
     in the picture. Where none is there, a ring of solid wax may stand higher; the wax's far side is none."""
     straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
     if pool_mm is None:
-        return _surface_unasked([line for line in straight if line.vote >= CLEAR_VOTE], pose, radius_mm, flame_mm)
+        clear = [line for line in straight if line.vote >= CLEAR_VOTE]
+        if seen_mm is not None:
+            clear = [line for line in clear if abs(line.height_mm - seen_mm) <= SEEN_OFF_MM]
+        return _surface_unasked(clear, pose, radius_mm, flame_mm)
     low, high = AT_POOL_MM
     at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
     if at_pool:

@@ -8,8 +8,8 @@ import pytest
 
 from pooleye.optics.camera import camera_for
 from pooleye.side.facing import FacingView
+from pooleye.side.outline import outline_mm, outline_normals_px
 from pooleye.side.pose import Frustum, Poses, SidePose
-from pooleye.side.search import outline_mm, outline_normals_px
 
 CAMERA = camera_for((1600, 1200), 26)
 

@@ -1,4 +1,4 @@
-"""Where flames burn in a whole picture, and the flame told from its image and the vessel from things beside it."""
+"""The flame told from its image, and the vessel from things beside it."""
 
 from __future__ import annotations
 
@@ -6,14 +6,12 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-import pytest
 from drawn import Drawing
 
-from pooleye.side.alight import flame_places
 from pooleye.side.facing import plane_map
 from pooleye.side.measure import measure_side
 
-FLAME, GLINT = (255, 250, 225), (255, 255, 255)
+FLAME = (255, 250, 225)
 
 
 def with_drop(drawing: Drawing, foot_mm: float, height_mm: float, colour: tuple[int, int, int]) -> np.ndarray:
@@ -25,17 +23,6 @@ def with_drop(drawing: Drawing, foot_mm: float, height_mm: float, colour: tuple[
     picture = drawing.pixels()
     cv2.fillPoly(picture, [np.round(seen[:, :2] / seen[:, 2:]).astype(np.int32)], colour, cv2.LINE_AA)
     return picture
-
-
-def test_flames_are_found_and_glints_and_windows_are_not():
-    drawing = Drawing()
-    (place,) = flame_places(drawing.pixels())
-    tip, foot = drawing.pose().axis_px([95.0, 65.0])
-    assert tip[1] < place[1] < foot[1]
-    assert place[0] == pytest.approx(tip[0], abs=4)
-    glint = with_drop(replace(drawing, flame_mm=0.0), 65.0, 30.0, GLINT)
-    glint[50:300, 100:500] = (255, 255, 250)
-    assert not len(flame_places(glint))
 
 
 def test_an_image_that_stands_on_the_flames_tip_is_not_measured_with_it():
