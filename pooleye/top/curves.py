@@ -23,8 +23,14 @@ OUTWARD: Array = np.stack([np.ones(RAYS), np.cos(_T), np.sin(_T), np.cos(2 * _T)
 a shift moves them aside as well, and so does a stretch."""
 _SLOPE: Array = np.stack([0 * _T, -np.sin(_T), np.cos(_T), -2 * np.sin(2 * _T), 2 * np.cos(2 * _T)], 1)
 _ASIDE: Array = np.stack([0 * _T, -np.sin(_T), np.cos(_T), -np.sin(2 * _T), np.cos(2 * _T)], 1)
+_PRODUCTS: Array = (OUTWARD[:, :, None] * OUTWARD[:, None, :]).reshape(RAYS, 25)
+STRETCHES, STRETCH = 12, 1 / 3  # of the circle, left out in turn; how long
+LEFT_OUT: Array = np.stack(
+    [np.ones(RAYS)]
+    + [((np.arange(RAYS) / RAYS - k / STRETCHES) % 1 >= STRETCH).astype(float) for k in range(STRETCHES)]
+)
 LEAST_U = 0.002  # radii: edges are not told apart more finely by a robust fit
-ROUGH_ROUNDS, ROUNDS = 3, 5
+ROUNDS = 5
 CUTOFF = 4.685 * 1.4826  # Tukey's biweight with 95 % efficiency, over the median absolute deviation
 
 
@@ -60,21 +66,22 @@ def as_curve(guess: Ellipse, ellipse: Ellipse) -> Array:
 
 
 def fit_curve(reach: Array, weights: Array) -> Array:
-    """The curve (5,) nearest to radii (RAYS,) along the rays, whatever some of them say; nan: nothing seen there.
+    """The curve (5,) nearest to radii (RAYS,) along the rays; nan: nothing seen there.
 
-    Least absolute distances first, then Tukey's biweight: reweighted least squares both.
+    What is not part of the ellipse (a reflection, a shadow's edge) mostly takes up one stretch of it: so each stretch
+    is left out in turn, the curve that most rays lie nearest to is taken, and settles by Tukey's biweight.
     """
     seen = np.isfinite(reach)
-    reach, weights, outward = reach[seen], weights[seen], OUTWARD[seen]
-    curve = np.array([np.median(reach), 0.0, 0.0, 0.0, 0.0])
-    for round_ in range(ROUGH_ROUNDS + ROUNDS):
-        off = reach - radii(curve[None])[0, seen]
-        size = np.abs(off)
-        if round_ < ROUGH_ROUNDS:
-            trust = weights / (size + 5 * LEAST_U)
-        else:
-            cutoff = CUTOFF * max(float(np.median(size)), LEAST_U)
-            trust = weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2
-        weighted = outward * trust[:, None]
-        curve = curve + np.linalg.solve(weighted.T @ outward + 1e-9 * np.eye(5), weighted.T @ off)
-    return curve
+    weights = np.where(seen, weights, 0.0)
+    values = np.where(seen, reach, 0.0)
+    trust = weights * LEFT_OUT
+    normal = (trust @ _PRODUCTS).reshape(-1, 5, 5) + 1e-6 * np.eye(5)
+    curves = np.linalg.solve(normal, ((trust * values) @ OUTWARD)[..., None])[..., 0]
+    far = np.median(np.abs(values - radii(curves))[:, seen], axis=1)
+    curve = np.asarray(curves[int(np.argmin(far))])
+    for _ in range(ROUNDS):
+        off = values - radii(curve[None])[0]
+        cutoff = CUTOFF * max(float(np.median(np.abs(off[seen]))), LEAST_U)
+        weighted = OUTWARD * (weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2)[:, None]
+        curve = curve + np.linalg.solve(weighted.T @ OUTWARD + 1e-6 * np.eye(5), weighted.T @ off)
+    return np.asarray(curve)
