@@ -76,12 +76,12 @@ def fit_curve(reach: Array, weights: Array) -> Array:
     values = np.where(seen, reach, 0.0)
     trust = weights * LEFT_OUT
     normal = (trust @ _PRODUCTS).reshape(-1, 5, 5) + 1e-6 * np.eye(5)
-    curves = np.linalg.solve(normal, ((trust * values) @ OUTWARD)[..., None])[..., 0]
+    curves = np.asarray(np.linalg.solve(normal, ((trust * values) @ OUTWARD)[..., None])[..., 0], float)
     far = np.median(np.abs(values - radii(curves))[:, seen], axis=1)
-    curve = np.asarray(curves[int(np.argmin(far))])
+    curve: Array = curves[int(np.argmin(far))]
     for _ in range(ROUNDS):
         off = values - radii(curve[None])[0]
         cutoff = CUTOFF * max(float(np.median(np.abs(off[seen]))), LEAST_U)
         weighted = OUTWARD * (weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2)[:, None]
-        curve = curve + np.linalg.solve(weighted.T @ OUTWARD + 1e-6 * np.eye(5), weighted.T @ off)
-    return np.asarray(curve)
+        curve = curve + np.asarray(np.linalg.solve(weighted.T @ OUTWARD + 1e-6 * np.eye(5), weighted.T @ off), float)
+    return curve
