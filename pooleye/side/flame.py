@@ -49,14 +49,16 @@ BLUE_REACH_MM = 4.0
 EDGE_PX = 6
 TIP_MM, TIP_NARROWS = 1.5, 0.4
 GLARE_WIDER, GLARE_MM = 1.4, 1.5  # than the network's flame
+STOUTEST, STOUT_MM = 0.5, 8.0  # judged: no flame is so wide for its height, unless little of it shows
 
 
 @dataclass(frozen=True)
 class Mapped:
-    """A flame in the network's maps: height of its tip, and its greatest width, mm."""
+    """A flame in the network's maps: height of its tip, its greatest width, and one pixel of the maps, mm."""
 
     top_mm: float
     width_mm: float
+    px_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +108,13 @@ class Body:
     def widest_mm(self) -> float:
         return float(np.percentile(self.widths, 90))
 
+    def holds(self, x_mm: float, height_mm: float) -> bool:
+        """Whether this place lies within its edges."""
+        if not self.bottom_mm <= height_mm <= float(self.heights[0]):
+            return False
+        left, right = (np.interp(-height_mm, -self.heights, edge) for edge in (self.lefts, self.rights))
+        return bool(left <= x_mm <= right)
+
     @property
     def is_blunt(self) -> bool:
         """Whether its uppermost part has not narrowed to a tip."""
@@ -116,7 +125,8 @@ class Body:
     def is_glare(self) -> bool:
         """Whether it is light scattered about the flame, as by frosted glass."""
         usual_mm = float(np.median(self.widths))  # not that of its widest rows: there a rim may glow
-        return self.mapped is not None and usual_mm > GLARE_WIDER * self.mapped.width_mm + GLARE_MM
+        wider = self.mapped is not None and usual_mm > GLARE_WIDER * self.mapped.width_mm + GLARE_MM
+        return wider or usual_mm > max(STOUTEST * self.length_mm, STOUT_MM)
 
 
 def flame_bodies(view: FacingView, lip_mm: tuple[float, float], near: NDArray[np.bool_] | None = None) -> list[Body]:
@@ -128,6 +138,9 @@ def flame_bodies(view: FacingView, lip_mm: tuple[float, float], near: NDArray[np
         bright = np.where(near, bright, np.minimum(bright, around[:, None]))
     found: list[Body] = []
     for row, column in _seeds(view, bright, around):
+        (x_mm,), (height_mm,) = view.to_mm([column], [row])
+        if any(body.holds(float(x_mm), float(height_mm)) for body in found):
+            continue
         body = _tracked(view, bright, around, row, column, lip_mm)
         if body is not None:
             found.append(body)

@@ -27,7 +27,8 @@ LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
 GLARE_SHARE = 0.25  # judged: of the length of glare, how far the tip may be from its end
-MAPPED_OVER_MM = 0.5  # in its maps flames end 1 to 2 mm too low, as their tips are thin
+#: In its maps flames end about 2 px too low, as their tips are thin: what is half a mm higher, or 4 px lower, is amiss.
+MAPPED_OVER_MM, MAPPED_BELOW_PX = 0.5, 4.0
 U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
 U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.6, 2.0  # flames bend: of the axis, and of its hidden part
@@ -183,6 +184,9 @@ def _tip_of(body: Body, drop: Drop, mm_per_px: float) -> tuple[float, float]:
     if body.top == "lip":  # the tip is lost in the rim's own glow
         lower_mm = min(higher_mm, 0.0) / 2
         return body.top_mm + lower_mm, max(GLOW_REACH_MM, -lower_mm) / np.sqrt(3)
+    if body.mapped is not None and -higher_mm > MAPPED_BELOW_PX * body.mapped.px_mm:  # perhaps followed into an image
+        half = (-higher_mm - MAPPED_BELOW_PX / 2 * body.mapped.px_mm) / 2
+        return body.top_mm - half, half / np.sqrt(3)
     if body.top == "seen":
         tip_mm = body.top_mm - drop.bloom_mm / 2
         return tip_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + drop.bloom_mm / 2))

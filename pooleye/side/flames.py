@@ -16,6 +16,7 @@ from pooleye.side.pose import SidePose
 
 Array = NDArray[np.float64]
 
+AMPLE_MM = 10.0
 HIGHEST_FLAME_MM = 110.0  # above the rim; the limit of the fire-safety standards is 75 mm in all
 BELOW_POOL_MM = 7.0
 FOOT_OVER_POOL_MM = 13.0  # judged: a flame's bright part begins 4 to 12 mm above what it burns on
@@ -55,11 +56,13 @@ def flames_of(
     some, only there."""
     height = pose.frustum.height_mm
     low = max(0.1 * height, (0.3 * height if pool_mm is None else pool_mm) - BELOW_POOL_MM)
-    view = FacingView.of(rgb, pose, inner_radius_mm, low, height + HIGHEST_FLAME_MM)
+    shown = None if maps is None else maps.with_flame
+    high = height + HIGHEST_FLAME_MM if shown is None else _highest_mm(shown, pose, height)
+    view = FacingView.of(rgb, pose, inner_radius_mm, low, high)
     front, back = pose.on_axis_plane_mm(pose.poses.circle_px(height, np.array([0.0, np.pi]))[0])[:, 1]
     lip = (float(min(front, back)), float(max(front, back)))
     floor = low if pool_mm is None else pool_mm - 2.0
-    bodies = [] if maps is None else _mapped_bodies(view, lip, maps.with_flame)
+    bodies = [] if shown is None else _mapped_bodies(view, lip, shown)
     if not bodies:  # small parts of flames escape the network
         bodies = [body for body in flame_bodies(view, lip) if _has_a_flames_shape(body)]
     bodies = [body for body in bodies if body.top_mm > floor + 3.0 and _shines(body)]
@@ -69,11 +72,20 @@ def flames_of(
     return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front))
 
 
+def _highest_mm(maps: Maps, pose: SidePose, rim_mm: float) -> float:
+    """How high the maps show a flame, amply; as high as one may burn where they show none."""
+    rows, columns = np.nonzero(maps.flame > PERHAPS)
+    if not len(rows):
+        return rim_mm + HIGHEST_FLAME_MM
+    top = np.linalg.inv(maps.to_map()) @ [columns[0], rows[0] - OFF_PX, 1.0]
+    return float(np.clip(pose.height_on_axis_mm(top[:2])[0], rim_mm, rim_mm + HIGHEST_FLAME_MM)) + AMPLE_MM
+
+
 def _mapped_bodies(view: FacingView, lip_mm: tuple[float, float], maps: Maps) -> list[Body]:
     """Bodies where the maps show flames."""
-    seen = _flames_seen(view, maps)
-    found = flame_bodies(view, lip_mm, _near(seen, view, maps))
-    mapped = [replace(body, mapped=_mapped(body, seen, view)) for body in found]
+    seen, px_mm = _flames_seen(view, maps), _map_px_mm(view, maps)
+    found = flame_bodies(view, lip_mm, _near(seen, view, px_mm))
+    mapped = [replace(body, mapped=_mapped(body, seen, view, px_mm)) for body in found]
     return [body for body in mapped if body.mapped is not None]
 
 
@@ -88,15 +100,15 @@ def _flames_seen(view: FacingView, maps: Maps) -> NDArray[np.float32]:
     return np.asarray(seen, dtype=np.float32)
 
 
-def _near(seen: NDArray[np.float32], view: FacingView, maps: Maps) -> NDArray[np.bool_]:
+def _near(seen: NDArray[np.float32], view: FacingView, px_mm: float) -> NDArray[np.bool_]:
     """Where there may be a flame: its own glow, and what the maps may be off."""
-    off_mm = OFF_PX * _map_px_mm(view, maps)
+    off_mm = OFF_PX * px_mm
     across, along = (2 * max(round(mm / view.mm_per_px), 1) + 1 for mm in (GLOW_MM + off_mm, off_mm))
     near = cv2.dilate((seen > PERHAPS).view(np.uint8), np.ones((along, across), np.uint8))
     return np.asarray(near).view(np.bool_)
 
 
-def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView) -> Mapped | None:
+def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView, px_mm: float) -> Mapped | None:
     """This flame in the maps; None where they show none."""
     columns = np.clip(np.array([body.lefts.min(), body.rights.max()]) - view.left_mm, 0, None) / view.mm_per_px
     beside = seen[:, int(columns[0]) : int(columns[1]) + 2]
@@ -108,7 +120,7 @@ def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView) -> Mapped |
         return None
     within = np.flatnonzero(stretch == 1 + int(np.argmax(shared[1:])))
     _, top_mm = view.to_mm(0, within[0] - 0.5)
-    return Mapped(float(top_mm), float(shown[within].sum(axis=1).max()) * view.mm_per_px)
+    return Mapped(float(top_mm), float(shown[within].sum(axis=1).max()) * view.mm_per_px, px_mm)
 
 
 def _map_px_mm(view: FacingView, maps: Maps) -> float:

@@ -34,7 +34,7 @@ MOUTH_WEIGHT = 0.15
 ASIDE, ABOVE, BELOW = 0.5, 0.9, 0.35  # of the region's longer side, in a closer look
 ENOUGH = 0.75  # of the picture: a part so large is not worth one
 HEIGHTS = (0.35, 3.0)  # of the outer diameter
-HEIGHT_STEPS = 3
+HEIGHT_STEPS = 5
 LEAST_WAX = 0.1  # of the height
 
 
@@ -96,14 +96,10 @@ def closer(maps: Maps, region: Region, size_px: tuple[int, int]) -> tuple[slice,
 def filled(maps: Maps, region: Region, frustum: Frustum, camera: Camera, *, height_known: bool) -> Filled:
     """The pose that fills the region best; `camera` is that of the maps. Where the height is not known, the frustum
     found has the height that shows."""
-    starts = _starts(region, frustum, camera)
-    if height_known:
-        return _best(maps, region, Poses(frustum, camera, starts))
-    poses = Poses(frustum, camera, starts)
-    for _ in range(HEIGHT_STEPS):
-        best = _best(maps, region, poses, free_foot=True).poses
-        poses = _stretched(maps, region, best)
-    return _best(maps, region, poses)
+    for _ in range(0 if height_known else HEIGHT_STEPS):
+        upright = _best(maps, region, Poses(frustum, camera, _starts(region, frustum, camera)), free_foot=True)
+        frustum = _stretched(maps, region, upright.poses)
+    return _best(maps, region, Poses(frustum, camera, _starts(region, frustum, camera)))
 
 
 def wax_height_mm(maps: Maps, pose: SidePose) -> float | None:
@@ -172,8 +168,8 @@ def _only(region: Region, maps: Maps) -> Map:
     return np.where(near, maps.vessel, np.float32(SURELY_NOT)).astype(np.float32)
 
 
-def _stretched(maps: Maps, region: Region, poses: Poses) -> Poses:
-    """The same vessel, its foot where the region ends."""
+def _stretched(maps: Maps, region: Region, poses: Poses) -> Frustum:
+    """The vessel with its foot where the region ends."""
     points, parts = outline_mm(poses)
     seen = poses.seen_px(points)
     normals = outline_normals_px(seen, parts)
@@ -185,9 +181,7 @@ def _stretched(maps: Maps, region: Region, poses: Poses) -> Poses:
     further = float(np.average(moved, weights=weight[0, base])) * depth / poses.camera.f_px
     diameter = 2 * max(frustum.rim_radius_mm, frustum.base_radius_mm)
     height = float(np.clip(frustum.height_mm + further, HEIGHTS[0] * diameter, HEIGHTS[1] * diameter))
-    vectors = poses.vectors.copy()
-    vectors[0, :2] += down * (height - frustum.height_mm) / 2 * poses.camera.f_px / depth
-    return Poses(replace(frustum, height_mm=height), poses.camera, vectors)
+    return replace(frustum, height_mm=height)
 
 
 def _borders(
@@ -231,7 +225,10 @@ def _overlaps(maps: Maps, region: Region, poses: Poses) -> tuple[Array, Array]:
 
 
 def _overlap(outline: Array, region: NDArray[np.bool_]) -> float:
-    drawn = np.zeros(region.shape, np.uint8)
-    cv2.fillConvexPoly(drawn, cv2.convexHull(np.round(outline * 16).astype(np.int32)), 1, cv2.LINE_8, 4)
+    fine = np.zeros(
+        (3 * region.shape[0], 3 * region.shape[1]), np.uint8
+    )  # filling takes in every pixel that it touches
+    cv2.fillConvexPoly(fine, cv2.convexHull(np.round((3 * outline + 1) * 16).astype(np.int32)), 1, cv2.LINE_8, 4)
+    drawn = fine[1::3, 1::3]
     both, either = int((region & (drawn > 0)).sum()), int((region | (drawn > 0)).sum())
     return both / max(either, 1)
