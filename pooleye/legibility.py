@@ -64,7 +64,7 @@ def blur_px(region: RgbImage) -> float:
     ratio of Zhuo and Sim, Pattern Recognition 44(9), 1852-1858, 2011). A rim has edges in all directions: out of focus
     all are soft, after a shake only those across it, hence the worst direction. Above 5 px: just very blurred.
     """
-    grey = cv2.cvtColor(_shrunk(region), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = _shrunk(np.asarray(cv2.cvtColor(region, cv2.COLOR_RGB2GRAY), np.uint8)).astype(np.float32)
     fine = cv2.magnitude(*_slopes(grey, FINE_PX))
     slopes = _slopes(grey, COARSE_PX)
     coarse = cv2.magnitude(*slopes)
@@ -116,11 +116,11 @@ def _sample(region: RgbImage) -> RgbImage:
     return np.ascontiguousarray(region[::step, ::step])
 
 
-def _shrunk(region: RgbImage) -> RgbImage:
-    factor = BLUR_SIZE_PX / max(region.shape[:2])
+def _shrunk(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    factor = BLUR_SIZE_PX / max(grey.shape)
     if factor >= 1:
-        return region
-    return np.asarray(cv2.resize(region, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        return grey
+    return np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _slopes(grey: NDArray[np.float32], width_px: float) -> list[NDArray[np.float32]]:

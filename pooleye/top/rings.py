@@ -55,9 +55,9 @@ def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
     frame = guesses[0]
     crests = _crests(rgb, frame)
     found = crests.around(np.array([as_curve(frame, guess) for guess in guesses]))
-    strongest = _distinct(found, DIFFERENT)[:AGAIN, :5]
+    strongest = _distinct(found, DIFFERENT, AGAIN)[:, :5]
     again = crests.around(strongest) if len(strongest) else found
-    rings = _distinct(np.concatenate([found, again]), SAME)
+    rings = _distinct(np.concatenate([found, again]), SAME, MOST)
     ellipses = [Ellipse.from_vector(vector) for vector in as_vectors(frame, rings[:, :5])]
     return [Ring(ellipse, float(strength)) for ellipse, strength in zip(ellipses, rings[:, 5], strict=True)]
 
@@ -68,12 +68,12 @@ def apart(a: Ellipse, b: Ellipse) -> float:
     return float(np.hypot(off[0], off[1]) + off[2] + np.hypot(off[3], off[4])) / b.mean_radius
 
 
-def _distinct(rings: Array, least: float) -> Array:
-    """Of rings (N, 6: curve and strength) nearer to each other than `least` radii only the strongest; strongest
-    first."""
+def _distinct(rings: Array, least: float, most: int) -> Array:
+    """The `most` strongest rings (N, 6: curve and strength), strongest first; of rings nearer to each other than
+    `least` radii only the strongest."""
     left = rings[np.argsort(-rings[:, 5], kind="stable")]
     kept: list[Array] = []
-    while len(left) and len(kept) < MOST:
+    while len(left) and len(kept) < most:
         kept.append(left[0])
         off = np.abs(left - left[0])
         left = left[np.hypot(off[:, 1], off[:, 2]) + off[:, 0] + np.hypot(off[:, 3], off[:, 4]) > least]
