@@ -15,17 +15,42 @@ from pooleye.top import networks
 Array = NDArray[np.float64]
 FloatMap = NDArray[np.float32]
 
+MAPS = ("mouth", "wax", "pool", "flame", "ball", "wick", "crumbs")  # of the near net
 WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
 
-@dataclass(frozen=True, eq=False)
-class Closeup:
-    """Probability maps (320, 320) of what is seen in the square, and the way from its pixels to the photo's.
+_MIDDLE = (networks.NEAR_PX - 1) / 2
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Look:
+    """Where a mouth is seen in a square, 0 to 1, and the way from the square's pixels to the photo's.
 
     `matrix` (2, 2) and `centre` (2,): working pixel = centre + matrix @ (square pixel - middle).
     """
 
     mouth: FloatMap
+    matrix: Array
+    centre: Array
+
+    @property
+    def px_per_radius(self) -> float:
+        """Square pixels per rim radius."""
+        return networks.NEAR_PX / 2 / networks.MARGIN
+
+    def to_photo(self, square_px: ArrayLike) -> Array:
+        """Working pixels (N, 2) of square pixels (N, 2)."""
+        return (np.atleast_2d(square_px) - _MIDDLE) @ self.matrix.T + self.centre
+
+    def to_square(self, photo_px: ArrayLike) -> Array:
+        """Square pixels (N, 2) of working pixels (N, 2)."""
+        return (np.atleast_2d(photo_px) - self.centre) @ np.linalg.inv(self.matrix).T + _MIDDLE
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Closeup(Look):
+    """All that the near net sees in the square, as maps (320, 320)."""
+
     wax: FloatMap
     pool: FloatMap
     flame: FloatMap
@@ -33,8 +58,6 @@ class Closeup:
     wick: FloatMap
     crumbs: FloatMap
     picture: NDArray[np.uint8]
-    matrix: Array
-    centre: Array
     samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @cached_property
@@ -52,45 +75,41 @@ class Closeup:
         mouth = self.mouth > 0.5
         return float((mouth & (np.maximum(self.wax, self.pool) > 0.5)).sum()) / max(float(mouth.sum()), 1.0)
 
-    @property
-    def px_per_radius(self) -> float:
-        """Square pixels per rim radius."""
-        return networks.NEAR_PX / 2 / networks.MARGIN
-
-    def to_photo(self, square_px: ArrayLike) -> Array:
-        """Working pixels (N, 2) of square pixels (N, 2)."""
-        return (np.atleast_2d(square_px) - _MIDDLE) @ self.matrix.T + self.centre
-
     def inside(self, rim: Ellipse) -> NDArray[np.uint8]:
         """1 on the square's pixels inside a rim of the photo, else 0."""
         mask = np.zeros(self.mouth.shape, np.uint8)
         cv2.fillPoly(mask, [np.round(self.to_square(rim.points(180)) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
         return mask
 
-    def to_square(self, photo_px: ArrayLike) -> Array:
-        """Square pixels (N, 2) of working pixels (N, 2)."""
-        return (np.atleast_2d(photo_px) - self.centre) @ np.linalg.inv(self.matrix).T + _MIDDLE
 
-
-_MIDDLE = (networks.NEAR_PX - 1) / 2
+def glance(rgb: NDArray[np.uint8], rim: Ellipse) -> Look:
+    """A quick look for the mouth alone."""
+    matrix, centre = _square(rim)
+    (mouth,) = networks.run("glance", _cut(rgb, matrix, centre))
+    mouth = cv2.resize(mouth, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
+    return Look(mouth=np.asarray(mouth, np.float32), matrix=matrix, centre=centre)
 
 
 def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
     """Cuts out the square that brings `rim` (working pixels) to the standard circle, and runs the near net on it."""
+    matrix, centre = _square(rim)
+    picture = _cut(rgb, matrix, centre)
+    maps = dict(zip(MAPS, networks.run("near", picture), strict=True))
+    return Closeup(**maps, picture=picture, matrix=matrix, centre=centre)
+
+
+def _square(rim: Ellipse) -> tuple[Array, Array]:
+    """`matrix` and `centre` of the square in which `rim` is the standard circle."""
     c, s = np.cos(rim.angle_rad), np.sin(rim.angle_rad)
     turn = np.array([[c, -s], [s, c]])
-    matrix = turn @ np.diag([rim.a, rim.b]) @ turn.T * (networks.MARGIN / (networks.NEAR_PX / 2))
-    centre = np.array([rim.cx, rim.cy])
-    picture = _cut(rgb, matrix, centre)
-    # the last map, the change of L* by soot, is read off the unwrapped wall better (soot.py)
-    mouth, wax, pool, flame, ball, wick, crumbs, _ = networks.run("near", picture)
-    return Closeup(mouth, wax, pool, flame, ball, wick, crumbs, picture, matrix=matrix, centre=centre)
+    half = networks.NEAR_PX / 2 / networks.MARGIN
+    return turn @ np.diag([rim.a, rim.b]) @ turn.T / half, np.array([rim.cx, rim.cy])
 
 
 def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uint8]:
     """Resamples the square; a region that has to shrink is first reduced by whole pixels, so that nothing aliases."""
-    step = max(int(np.sqrt(abs(np.linalg.det(matrix)))), 1)
-    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (_MIDDLE + 1)
+    px, step = networks.NEAR_PX, max(int(np.sqrt(abs(np.linalg.det(matrix)))), 1)
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * ((px + 1) / 2)
     reach = corners @ matrix.T + centre
     h, w = rgb.shape[:2]
     x0, y0 = (max(int(v), 0) for v in np.floor(reach.min(0)) - 2 * step)
@@ -103,6 +122,5 @@ def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uin
     linear = matrix / step
     at = (centre - [x0, y0] - (step - 1) / 2) / step
     affine = np.column_stack([linear, at - linear @ np.full(2, _MIDDLE)])
-    square = (networks.NEAR_PX, networks.NEAR_PX)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(part, affine, square, flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)
+    return np.asarray(cv2.warpAffine(part, affine, (px, px), flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)

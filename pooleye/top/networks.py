@@ -1,7 +1,8 @@
 """The small networks that look at a photo from above, run by OpenCV's DNN module.
 
-`far` finds mouths and flames in the whole photo; `near` says, pixel by pixel of a square around one mouth, what is
-where. They only propose: all geometry, in millimetres, is computed from their maps by the modules beside this one.
+`far` finds mouths and flames in the whole photo; `glance` finds the mouth in a square about what `far` found, quickly;
+`near` says, pixel by pixel of the square about that, what is where. They only propose: all geometry, in millimetres, is
+computed from their maps by the modules beside this one.
 `wall` reads soot off the unwrapped inner wall. Trained on path-traced pictures by `sample_images/studio/train.py`.
 """
 
@@ -17,6 +18,7 @@ Maps = NDArray[np.float32]
 FAR_PX = (384, 288)
 NEAR_PX = 320
 MARGIN = 1.3  # the square around a mouth reaches this many rim radii from its centre
+SQUARES = {"far": 1, "glance": 2, "near": 2}  # each position of the last layer answers for so many pixels across
 
 
 def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -25,5 +27,8 @@ def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def run(name: str, rgb: NDArray[np.uint8]) -> Maps:
-    """Maps (channels, h, w) of the net `far` or `near` for a picture (h, w, 3) of its own size."""
-    return nets.maps("pooleye.top", name, rgb)
+    """Probabilities (channels, rows, columns) for a picture (h, w, 3): of its size by `near`, of half by the others."""
+    logits, across = nets.maps("pooleye.top", name, rgb), SQUARES[name]
+    channels, h, w = logits.shape
+    laid_out = logits.reshape(channels // across**2, across, across, h, w).transpose(0, 3, 1, 4, 2)
+    return np.asarray(1 / (1 + np.exp(-laid_out.reshape(-1, h * across, w * across))), np.float32)

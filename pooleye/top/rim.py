@@ -19,7 +19,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_images, circle_poses
 from pooleye.optics.ellipse import Ellipse
-from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.closeup import Closeup, Look, glance, look_close
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
 from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
@@ -34,6 +34,7 @@ AMPLE = 1.12
 """The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
 LEAST_SEEN = 60  # rays on which an edge must show
+REFINE = 0.03  # a mouth or rim this far from the close look's circle, in rim radii, is worth a new look
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 CLEARLY_OVAL = 0.78  # and that of the mouth in the whole photo, which is known less well
@@ -79,18 +80,22 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
+    """Glances amply at `mouth`, then looks close at what it turned out. Raises Declined if it is not round."""
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
     ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
-    rough = _fit(look_close(rgb, ample), first)
-    edge = _fit(look_close(rgb, rough.ellipse), first)
-    if edge.ellipse.b < LEAST_AXES * edge.ellipse.a:
+    shown, _ = _mouth_in(glance(rgb, ample))
+    close = look_close(rgb, shown)
+    ellipse, round_share = _mouth_in(close)
+    if apart(ellipse, shown) > REFINE:
+        close = look_close(rgb, ellipse)
+        ellipse, round_share = _mouth_in(close)
+    if ellipse.b < LEAST_AXES * ellipse.a:
         raise Declined("too-oblique")
-    if edge.round_share < LEAST_ROUND:
+    if round_share < LEAST_ROUND:
         raise Declined("not-round")
-    return edge
+    return MouthEdge(ellipse, first, round_share, close)
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,7 +195,7 @@ def _wax_edge(close: Closeup) -> tuple[Ellipse, Array] | None:
     return _circle_of_square(close, centre, radius_px), reach / radius_px
 
 
-def _circle_of_square(close: Closeup, centre_px: Array, radius_px: float) -> Ellipse:
+def _circle_of_square(close: Look, centre_px: Array, radius_px: float) -> Ellipse:
     """The ellipse in the photo of a circle in the square."""
     cx, cy = close.to_photo(centre_px)[0]
     shape = close.matrix * radius_px
@@ -278,19 +283,20 @@ def last_fall(profile: Floats, radii: Array, level: float) -> Array:
     return np.asarray(np.where(falls.any(axis=1), at, np.nan))
 
 
-def _fit(close: Closeup, first: Ellipse) -> MouthEdge:
-    radius = close.px_per_radius
-    centre = np.full(2, (close.mouth.shape[0] - 1) / 2)
-    reach, width = edge_along_rays(close.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
+def _mouth_in(look: Look) -> tuple[Ellipse, float]:
+    """The mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
+    radius = look.px_per_radius
+    centre = np.full(2, (len(look.mouth) - 1) / 2)
+    reach, width = edge_along_rays(look.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
     seen = np.isfinite(reach)
     if seen.sum() < LEAST_SEEN:
         raise Declined("no-vessel")
     curve = fit_curve(reach / radius, 1 / (1.0 + width) ** 2)
-    ellipse = _as_ellipse(_circle_of_square(close, centre, radius), curve)
+    ellipse = _as_ellipse(_circle_of_square(look, centre, radius), curve)
     if ellipse is None:
         raise Declined("not-round")
     off = np.abs(reach[seen] / radius - radii(curve[None])[0, seen]) / curve[0]
-    return MouthEdge(ellipse, first, float((off < 0.04).sum()) / RAYS, close)
+    return ellipse, float((off < 0.04).sum()) / RAYS
 
 
 def _as_ellipse(guess: Ellipse, curve: Array) -> Ellipse | None:

@@ -1,7 +1,7 @@
-"""The two small networks and the simulated phone that they are trained through (PyTorch).
+"""The small networks that look from above and the simulated phone that they are trained through (PyTorch).
 
-Both are U-Nets on a picture whose first convolution takes it to half (`far`) or a quarter (`near`) of its size; both
-answer at half the picture's size.
+All are U-Nets on a picture whose first convolution takes it to half (`far`, `near`) or a quarter (`glance`) of its
+size. `near` answers at the picture's size, the others at half of it.
 """
 
 from __future__ import annotations
@@ -42,11 +42,16 @@ class UNet(nn.Module):
         return self.head(x)
 
     def maps(self, x: Tensor) -> Tensor:
-        """Logits (B, outputs, H / 2, W / 2): the squares laid out; what runs the exported network does that itself."""
+        """Logits (B, outputs, rows, columns): the squares laid out; what runs the exported network does that itself."""
         return F.pixel_shuffle(self(x), self.squares)
 
 
 def near_net() -> UNet:
+    return UNet((20, 40, 64, 96, 128), 7, fold=2, kernel=4, squares=2)
+
+
+def glance_net() -> UNet:
+    """Learns all that `near` does, which helps it; only the first of its answers, the mouth, is exported."""
     return UNet((32, 56, 88, 120), 7, fold=4, kernel=6, squares=2)
 
 

@@ -1,4 +1,4 @@
-"""Trains the networks on studio renders: `python -m studio.train near|far OUT.onnx DATA.npz... [--minutes M]`.
+"""Trains the networks on studio renders: `python -m studio.train near|glance|far OUT.onnx DATA.npz... [--minutes M]`.
 
 The last 6 % of the pictures are never trained on; their scores are printed. Needs PyTorch and, to be quick, a GPU.
 """
@@ -19,8 +19,8 @@ from . import networks
 
 MARGIN = 1.3
 AMPLE = 1.1
-NEAR_PX, GLANCE_PX = 320, 224  # sides of the square that `near` looks at, at last and at first
-GLANCES = 0.3  # share of its training steps
+NEAR_PX = 320
+WANDER = {"near": 1.0, "glance": 1.6}  # how far off the square they are shown may be, of what the first look finds
 
 
 def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
@@ -31,7 +31,7 @@ def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
 def near_grid(rim: Tensor, size: int, px: int, *, wander: float) -> Tensor:
     """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off.
 
-    `wander`: how far off, 1 for what the first look found; the first look itself starts from twice that, and amply.
+    `wander`: how far off, 1 for what the first look found; the first look itself starts from farther off, and amply.
     """
     n, device = len(rim), rim.device
     cx, cy, a, b, angle = rim.T
@@ -78,10 +78,10 @@ def dice(logits: Tensor, target: Tensor) -> Tensor:
 
 
 def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: float) -> tuple[Tensor, Tensor]:
-    """(pictures, masks at half their size); the rim's radius is px / 2 / MARGIN."""
+    """(pictures, masks); the rim's radius is px / 2 / MARGIN."""
     grid = near_grid(data["rim"][index], data["picture"].shape[2], px, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
-    masks = F.avg_pool2d(sample(data["labels"][index].float() / 255, grid), 2)
+    masks = sample(data["labels"][index].float() / 255, grid)
     gain = networks.exposure(linear)
     if "developed" in data:  # photos: bright parts are cut off already, so only a little either way
         gain = torch.where(
@@ -101,7 +101,7 @@ def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: float) -> tuple
     shape = tuple(data["picture"].shape[2:])
     grid = far_grid(len(index), shape, index.device, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
-    masks = F.avg_pool2d(sample(data["labels"][index].float() / 255, grid), 2)
+    masks = sample(data["labels"][index].float() / 255, grid)
     return networks.phone(linear * networks.exposure(linear)), masks
 
 
@@ -111,6 +111,10 @@ def far_loss(out: Tensor, masks: Tensor) -> Tensor:
         + 0.5 * dice(out, masks)
         + F.binary_cross_entropy_with_logits(out[:, 1:], masks[:, 1:])
     )
+
+
+def at_size_of(out: Tensor, masks: Tensor) -> Tensor:
+    return F.avg_pool2d(masks, masks.shape[-1] // out.shape[-1])
 
 
 def overlap(logits: Tensor, target: Tensor) -> Tensor:
@@ -124,9 +128,10 @@ def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor
     net.eval()
     overlaps = []
     for part in held.split(32):
-        x, masks = near_batch(data, part, px, wander=0) if what == "near" else far_batch(data, part, wander=0)
-        some = masks[:, :5]
-        iou = overlap(net.maps(x)[:, : some.shape[1]], some)
+        x, masks = far_batch(data, part, wander=0) if what == "far" else near_batch(data, part, px, wander=0)
+        out = net.maps(x)[:, :5]
+        some = at_size_of(out, masks)[:, :5]
+        iou = overlap(out, some)
         overlaps.append(torch.where(some.flatten(2).amax(2) > 0.5, iou, torch.nan))
     all_of = torch.cat(overlaps)
     print("held out: overlap median", [round(float(v), 4) for v in all_of.nanmedian(0).values], "5 %",
@@ -161,14 +166,13 @@ def train(
             some = max(round(batch * share), 1)
             index[:some] = photos[torch.randint(0, len(photos), (some,), device=device)]
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            glance = what == "near" and torch.rand(()) < GLANCES
             with torch.autocast(device.type, enabled=False):
-                if what == "near":
-                    x, masks = near_batch(data, index, GLANCE_PX if glance else px, wander=2 if glance else 1)
-                else:
+                if what == "far":
                     x, masks = far_batch(data, index, wander=1)
+                else:
+                    x, masks = near_batch(data, index, px, wander=WANDER[what])
             out = net.maps(x.contiguous(memory_format=torch.channels_last)).float()
-            loss = near_loss(out, masks) if what == "near" else far_loss(out, masks)
+            loss = (far_loss if what == "far" else near_loss)(out, at_size_of(out, masks))
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -189,7 +193,7 @@ def train(
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("what", choices=["near", "far"])
+    p.add_argument("what", choices=["near", "glance", "far"])
     p.add_argument("out", type=Path)
     p.add_argument("data", type=Path, nargs="+")
     p.add_argument("--minutes", type=float, default=5)
@@ -205,7 +209,7 @@ def main() -> None:
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
-    keys = ["picture", "labels", "rim"] if a.what == "near" else ["picture", "labels"]
+    keys = ["picture", "labels"] if a.what == "far" else ["picture", "labels", "rim"]
     arrays = read(a.data, keys)
     if a.photos:
         more = read([a.photos], keys)
@@ -214,23 +218,29 @@ def main() -> None:
     arrays["picture"] = np.ascontiguousarray(arrays["picture"].transpose(0, 3, 1, 2))
     arrays["labels"] = np.ascontiguousarray(arrays["labels"].transpose(0, 3, 1, 2))
     data = {k: torch.from_numpy(v).to(device) for k, v in arrays.items()}
-    net = networks.far_net() if a.what == "far" else networks.near_net()
+    net = {"far": networks.far_net, "near": networks.near_net, "glance": networks.glance_net}[a.what]()
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
     net = train(a.what, net, data, NEAR_PX, a.minutes, a.batch, a.rate, 0.0)
-    shape = (NEAR_PX, NEAR_PX) if a.what == "near" else tuple(data["picture"].shape[2:])
-    export(net, a.out, shape)
+    answers = 1 if a.what == "glance" else None
+    shape = tuple(data["picture"].shape[2:]) if a.what == "far" else (NEAR_PX, NEAR_PX)
+    export(net, a.out, shape, answers)
     if a.photos:
         net = train(a.what, net, data, NEAR_PX, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
-        export(net, a.out.with_stem(a.out.stem + "-photos"), shape)
+        export(net, a.out.with_stem(a.out.stem + "-photos"), shape, answers)
 
 
-def export(net: torch.nn.Module, out: Path, shape_px: tuple[int, ...]) -> None:
+def export(net: networks.UNet, out: Path, shape_px: tuple[int, ...], answers: int | None = None) -> None:
     """Weights to `out` as .pt, and the network for OpenCV's DNN module as .onnx."""
     torch.save(net.state_dict(), out.with_suffix(".pt"))
+    whole = copy.deepcopy(net).cpu().eval()
+    if answers:
+        whole.head.weight.data, whole.head.bias.data = (
+            p[: answers * whole.squares**2] for p in whole.head.parameters()
+        )
     torch.onnx.export(
-        copy.deepcopy(net).cpu().eval().to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out), opset_version=13,
-        dynamo=False, input_names=["picture"], output_names=["logits"],
+        whole.to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out),
+        opset_version=13, dynamo=False, input_names=["picture"], output_names=["logits"],
         dynamic_axes={"picture": {2: "h", 3: "w"}, "logits": {2: "h", 3: "w"}},
     )  # fmt: skip
     print("wrote", out, out.stat().st_size, "bytes", flush=True)

@@ -125,7 +125,8 @@ def _closeup(rgb: NDArray[np.uint8], rim: Ellipse, frame: VesselFrame) -> Closeu
     near = np.clip(np.round(at), 0, np.array(SIZE) - 1).astype(int)
     picture = rgb[near[:, 1], near[:, 0]].reshape(n, n, 3)
     mouth = lines.through.reshape(n, n).astype(np.float32)
-    return Closeup(mouth, wax, none, none, none, none, none, picture, matrix, centre)
+    unseen = dict.fromkeys(("pool", "flame", "ball", "wick", "crumbs"), none)
+    return Closeup(mouth=mouth, wax=wax, **unseen, picture=picture, matrix=matrix, centre=centre)
 
 
 def true_change(view: View, wall: Wall, clean: Wall) -> tuple[float, list[float]]:
