@@ -84,7 +84,7 @@ class VesselFrame:
         azimuth, depth = np.broadcast_arrays(
             np.atleast_1d(np.asarray(azimuth_rad, dtype=float)), np.asarray(depth_mm, dtype=float)
         )
-        radius = np.array([self.inner_radius_mm(float(d)) for d in depth.ravel()]).reshape(depth.shape)
+        radius = self.rim_radius_mm - (self.rim_radius_mm - self.inner_radius_mm(1.0)) * depth
         return np.stack([radius * np.sin(azimuth), radius * np.cos(azimuth), -depth], axis=-1)
 
     def wall_circle_px(self, depth_mm: float, n: int = 360) -> Array:

@@ -77,11 +77,10 @@ def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> flo
     """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none, and
     None where the flame hides the wick's tip."""
     lit = count_flames(close) > 0
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(
-        (close.ball > BALL_SURE).astype(np.uint8), connectivity=8
-    )
-    if count < 2:
+    sure = (close.ball > BALL_SURE).astype(np.uint8)
+    if not sure.any():
         return None if lit else 0.0
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(sure, connectivity=8)
     k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     if lit and float((close.flame[labels == k] > 0.5).mean()) > COVERED:
         return None
