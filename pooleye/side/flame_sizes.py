@@ -83,13 +83,17 @@ def flame_sizes(
     u_pool_mm: float,
     wax_mm: float | None,
     u_wax_mm: float,
+    see_through: bool | None,
     scale: Scale,
     u_roll_deg: float,
 ) -> FlameSizes:
-    """Sizes of one flame. Raises Declined where it goes out of the top of the picture."""
+    """Sizes of one flame. `see_through`: whether wax shows behind the wall, None where that is not known.
+
+    Raises Declined where the flame goes out of the top of the picture.
+    """
     if body.top == "picture":
         raise Declined("flame-cut-off")
-    hidden = _is_hidden(body, pool_mm, wax_mm, lip_mm, front_lip_mm)
+    hidden = _is_hidden(body, pool_mm, wax_mm, lip_mm, front_lip_mm, see_through)
     if pool_mm is None and wax_mm is not None and not hidden:
         pool_mm, u_pool_mm = wax_mm - 1.0, float(np.hypot(U_POOL_BY_WAX_MM, u_wax_mm))
     foot = _foot_of(body, pool_mm, u_pool_mm, hidden)
@@ -115,10 +119,16 @@ def flame_sizes(
 
 
 def _is_hidden(
-    body: Body, pool_mm: float | None, wax_mm: float | None, lip_mm: tuple[float, float], front_lip_mm: float
+    body: Body,
+    pool_mm: float | None,
+    wax_mm: float | None,
+    lip_mm: tuple[float, float],
+    front_lip_mm: float,
+    see_through: bool | None,
 ) -> bool:
     """Whether the line of sight to the foot meets an opaque wall, or a ring of solid wax at a clear one."""
-    see_through = wax_mm is not None or (body.bottom == "seen" and body.bottom_mm < front_lip_mm - BELOW_LIP_MM)
+    if see_through is None:
+        see_through = wax_mm is not None or (body.bottom == "seen" and body.bottom_mm < front_lip_mm - BELOW_LIP_MM)
     if not see_through:
         if pool_mm is not None:
             return pool_mm + EXPOSED_WICK_MM / 2 < front_lip_mm

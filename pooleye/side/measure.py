@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,6 +49,16 @@ class Scene:
     outside: Outside
     located: Located
     pool_mm: float | None
+
+    @cached_property
+    def wax_seen_mm(self) -> float | None:
+        """How high the network sees wax behind the wall, if any."""
+        return None if self.located.maps is None else wax_height_mm(self.located.maps, self.located.pose)
+
+    @property
+    def see_through(self) -> bool | None:
+        """Whether it sees any; None where it was not asked."""
+        return None if self.located.maps is None else self.wax_seen_mm is not None
 
     @property
     def inner_radius_mm(self) -> Array:
@@ -125,11 +136,10 @@ def _vessel_region(photo: Photo, located: Located) -> NDArray[np.uint8]:
 
 def _wax_seen(scene: Scene, flame_mm: float | None) -> WaxLines | None:
     """The wax lines; none behind a wall through which the network sees no wax."""
-    located = scene.located
-    seen_mm = None if located.maps is None else wax_height_mm(located.maps, located.pose)
-    if located.maps is not None and seen_mm is None:
+    if scene.see_through is False:
         return None
-    return wax_lines(scene.photo.rgb, located.pose, scene.inner_radius_mm, scene.pool_mm, flame_mm, seen_mm)
+    seen_mm = scene.wax_seen_mm
+    return wax_lines(scene.photo.rgb, scene.located.pose, scene.inner_radius_mm, scene.pool_mm, flame_mm, seen_mm)
 
 
 def _rim_outline(scene: Scene) -> dict[str, float]:
@@ -257,6 +267,7 @@ def _flame_quantities(
         u_pool_mm=float(np.hypot(U_HEADSPACE_MM, _height_u_mm(scene, 0.0))),
         wax_mm=None if wax is None else wax.surface.height_mm,
         u_wax_mm=0.0 if wax is None else _u_line_mm(wax),
+        see_through=scene.see_through,
         scale=_scale(scene, body.middle_mm),
         u_roll_deg=float(
             np.hypot(np.degrees(np.sqrt(scene.located.covariance[3, 3])), U_VAGUE_DEG * _vague(scene.located))

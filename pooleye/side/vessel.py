@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 U_CALLIPERS_MM = 0.3  # judged: callipers over a lip or a seam
 USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick glass and ceramic 4 to 5 mm
 LEAST_OVERLAP = 0.92  # of the region seen and the silhouette of the known shape: rendered vessels have 0.925 and more
-SURE_OVERLAP, SURE_MOUTH = 0.95, 0.5
+SURE_OVERLAP, SURE_MOUTH = 0.95, 0.25
 OTHER_LOOKS = (0.36, 0.25, 0.5, 0.18, 0.7)  # of the picture's longer side
 PERHAPS_A_FLAME = -3.0  # logit
 LEAST_MOUTH, OPEN_PX = 0.25, 3.0  # likewise of mouth and rim, where the rim is open so far in the maps
