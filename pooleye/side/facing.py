@@ -42,12 +42,11 @@ class FacingView:
         half_width_mm: float,
         low_mm: float,
         high_mm: float,
-        finest_mm: float = FINEST_MM,
     ) -> FacingView:
         """The strip of the plane within `half_width_mm` of the axis, between two heights, as fine as the photo or
         FINEST_MM."""
         to_photo = plane_map(pose)
-        step = max(_mm_per_px(to_photo, pose.frustum.height_mm), finest_mm)
+        step = max(_mm_per_px(to_photo, pose.frustum.height_mm), FINEST_MM)
         columns, rows = int(2 * half_width_mm / step) + 1, int((high_mm - low_mm) / step) + 1
         to_plane = np.array([[step, 0.0, -half_width_mm], [0.0, -step, high_mm], [0.0, 0.0, 1.0]])
         grid = to_photo @ to_plane

@@ -53,11 +53,10 @@ def refined(
     poses: Poses,
     looks_px: tuple[float, ...],
     *,
-    fine: bool = True,
     held: int = 0,
     rein: Array | None = None,
 ) -> Fits:
-    """Every pose moved towards its edges, with shrinking looks to either side; not `fine`: by half as many points.
+    """Every pose moved towards its edges, with shrinking looks to either side.
 
     The tilt is held in the first `held` steps: a wrong one lets the rim's two halves take each other's edges, and no
     small step leads out of that; so several tilts are tried and each is first fitted as well as it can be. `rein` (5,):
@@ -66,12 +65,12 @@ def refined(
     free = np.full(5, np.inf) if rein is None else rein
     held_tilt = np.where(np.arange(5) == 4, HELD_TILT, free)
     for index, look_px in enumerate(looks_px[:-1]):
-        poses = _step(edges, poses, look_px, fine, held_tilt if index < held else free).poses
-    return _step(edges, poses, looks_px[-1], fine, free)
+        poses = _step(edges, poses, look_px, held_tilt if index < held else free).poses
+    return _step(edges, poses, looks_px[-1], free)
 
 
-def _step(edges: Edges, poses: Poses, look_px: float, fine: bool, rein: Array) -> Fits:
-    points, parts = outline_mm(poses, fine)
+def _step(edges: Edges, poses: Poses, look_px: float, rein: Array) -> Fits:
+    points, parts = outline_mm(poses)
     seen = poses.seen_px(points)
     normals = outline_normals_px(seen, parts)
     offset, strength = _edge_beside(edges, seen, normals, look_px, _outwards(seen, normals, parts))

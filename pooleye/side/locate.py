@@ -91,7 +91,7 @@ def _refitted(
     camera = found.pose.camera
     moved = replace(camera, cx_px=camera.cx_px - columns.start, cy_px=camera.cy_px - rows.start)
     turned = _tilted(Poses(found.pose.frustum, moved.scaled(scale), resized(start - corner, scale)), tilts_rad)
-    fits = refined(Edges.of(part, 1.0), turned, looks_px, held=held, rein=rein)
+    fits = refined(Edges.of(part), turned, looks_px, held=held, rein=rein)
     fine = _located(fits, int(np.argmax(fits.scores)), moved, 1 / scale)
     return replace(fine, pose=SidePose.of(found.pose.frustum, camera, fine.pose.vector + corner))
 

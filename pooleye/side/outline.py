@@ -20,6 +20,7 @@ from pooleye.side.pose import Poses
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
+SMOOTH_PX = 1.0
 NOISE_CODES = 3.0  # a gradient of so many sRGB codes per pixel counts half
 WALL_SHARES = np.linspace(0.1, 0.9, 14)
 ORDINARY_LIP = 0.5  # strength of a front lip that is seen
@@ -34,9 +35,9 @@ class Edges:
     field: Image
 
     @classmethod
-    def of(cls, rgb: RgbImage, smooth_px: float = 0.8) -> Edges:
+    def of(cls, rgb: RgbImage) -> Edges:
         """Edges of the strongest colour channel at each pixel."""
-        soft = np.asarray(cv2.GaussianBlur(rgb, (0, 0), smooth_px), dtype=np.uint8)
+        soft = np.asarray(cv2.GaussianBlur(rgb, (0, 0), SMOOTH_PX), dtype=np.uint8)
         gx, gy = _strongest_gradient(soft)
         size = np.asarray(cv2.magnitude(gx, gy)) + np.float32(8 * NOISE_CODES)  # Sobel's weights add up to 8
         return cls(np.asarray(cv2.merge([gx / size, gy / size]), dtype=np.float32))
@@ -89,7 +90,7 @@ def normals_px(lines_px: Array) -> Array:
 LINES = ("left", "right", "base", "rim-top", "rim-inside")
 
 
-def outline_mm(poses: Poses, fine: bool = True) -> tuple[Array, list[slice]]:
+def outline_mm(poses: Poses) -> tuple[Array, list[slice]]:
     """Points (N, M, 3) of the five LINES of the outline in the camera's frame, and which of them belong to each line.
 
     The lines are both walls, the base, and the two halves of the rim: "rim-top" is the half that stands against the
@@ -98,7 +99,7 @@ def outline_mm(poses: Poses, fine: bool = True) -> tuple[Array, list[slice]]:
     """
     edge = poses.outline_azimuth()[:, None]
     height = poses.frustum.height_mm
-    arc, wall = (ARC_SHARES, WALL_SHARES) if fine else (ARC_SHARES[::2], WALL_SHARES[::2])
+    arc, wall = ARC_SHARES, WALL_SHARES
     near, far = arc * edge, np.pi - arc * (np.pi - edge)
     above = poses.lens_above_mm(height)[:, None] > 0
     up = np.broadcast_to(wall * height, near.shape[:1] + wall.shape)
@@ -112,9 +113,9 @@ def outline_mm(poses: Poses, fine: bool = True) -> tuple[Array, list[slice]]:
     return poses.points_mm(azimuths, heights, poses.frustum.radius_mm(heights)), parts
 
 
-def outline_lines(poses: Poses, fine: bool = True) -> dict[str, Array]:
+def outline_lines(poses: Poses) -> dict[str, Array]:
     """The five lines of the outline in the picture, each (N, M, 2); see `outline_mm`."""
-    points, parts = outline_mm(poses, fine)
+    points, parts = outline_mm(poses)
     seen = poses.seen_px(points)
     return {name: seen[:, part] for name, part in zip(LINES, parts, strict=True)}
 
