@@ -27,7 +27,7 @@ SOFT = 2.5  # standard uncertainties beyond which a point of the wax line loses 
 RIM_SHARE, LEAST_RIM_U = 0.3, 0.001
 """The rim's place and shape err by less than its size (which edge of the lip is it?): this share of it, at least so
 much of the radius."""
-LEAST_DEPTH_U_MM = 0.5
+LEAST_DEPTH_U_MM, MOST_DEPTH_U_MM = 0.5, 2.5  # a line of which the depth is known less well tells no tilt
 MOST_COST = 12.0
 """Half of what as many independent points would leave. Where more is left, what is seen is not the circle of a wax line
 (a reflection, a tall ring of solid wax), and the rim alone decides."""
@@ -46,7 +46,7 @@ def settle_on_wax(
     u_rim, u_depth_mm = max(RIM_SHARE * u_rim, LEAST_RIM_U), max(u_depth_mm, LEAST_DEPTH_U_MM)
     level = (wax_px - rim.centre) @ np.linalg.inv(rim.shape_matrix()).T
     points = wax_px[np.hypot(*level.T) < INSIDE]
-    if len(points) < LEAST_POINTS:
+    if len(points) < LEAST_POINTS or u_depth_mm > MOST_DEPTH_U_MM:
         return None
     side, up = _across(frame.pose.normal)
     radius = rim.mean_radius
