@@ -18,7 +18,6 @@ FloatMap = NDArray[np.float32]
 MAPS = ("mouth", "wax", "pool", "flame", "ball", "wick", "crumbs")  # of the near net
 WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
-
 _MIDDLE = (networks.NEAR_PX - 1) / 2
 
 
@@ -82,12 +81,11 @@ class Closeup(Look):
         return mask
 
 
-def glance(rgb: NDArray[np.uint8], rim: Ellipse) -> Look:
-    """A quick look for the mouth alone."""
+def look_for_mouth(rgb: NDArray[np.uint8], rim: Ellipse) -> Look:
+    """The mouth alone in the square that brings `rim` (working pixels) to the standard circle."""
     matrix, centre = _square(rim)
-    (mouth,) = networks.run("glance", _cut(rgb, matrix, centre))
-    mouth = cv2.resize(mouth, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
-    return Look(mouth=np.asarray(mouth, np.float32), matrix=matrix, centre=centre)
+    (mouth,) = networks.run("near", _cut(rgb, matrix, centre), count=1)
+    return Look(mouth=mouth, matrix=matrix, centre=centre)
 
 
 def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:

@@ -1,8 +1,7 @@
 """The small networks that look at a photo from above, run by OpenCV's DNN module.
 
-`far` finds mouths and flames in the whole photo; `glance` finds the mouth in a square about what `far` found, quickly;
-`near` says, pixel by pixel of the square about that, what is where. They only propose: all geometry, in millimetres, is
-computed from their maps by the modules beside this one.
+`far` finds mouths and flames in the whole photo; `near` says, pixel by pixel of a square around one mouth, what is
+where. They only propose: all geometry, in millimetres, is computed from their maps by the modules beside this one.
 `wall` reads soot off the unwrapped inner wall. Trained on path-traced pictures by `sample_images/studio/train.py`.
 """
 
@@ -18,7 +17,7 @@ Maps = NDArray[np.float32]
 FAR_PX = (384, 288)
 NEAR_PX = 320
 MARGIN = 1.3  # the square around a mouth reaches this many rim radii from its centre
-SQUARES = {"far": 1, "glance": 2, "near": 2}  # each position of the last layer answers for so many pixels across
+SQUARES = {"far": 1, "near": 2}  # each position of the last layer answers for so many pixels across
 
 
 def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -26,9 +25,11 @@ def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
     return nets.answer("pooleye.top", name, values)
 
 
-def run(name: str, rgb: NDArray[np.uint8]) -> Maps:
-    """Probabilities (channels, rows, columns) for a picture (h, w, 3): of its size by `near`, of half by the others."""
-    logits, across = nets.maps("pooleye.top", name, rgb), SQUARES[name]
+def run(name: str, rgb: NDArray[np.uint8], count: int | None = None) -> Maps:
+    """Probabilities (channels, rows, columns), the first `count` of them, for a picture (h, w, 3): of its own size by
+    `near`, of half of it by `far`."""
+    across = SQUARES[name]
+    logits = nets.maps("pooleye.top", name, rgb)[: count and count * across**2]
     channels, h, w = logits.shape
     laid_out = logits.reshape(channels // across**2, across, across, h, w).transpose(0, 3, 1, 4, 2)
     return np.asarray(1 / (1 + np.exp(-laid_out.reshape(-1, h * across, w * across))), np.float32)

@@ -19,7 +19,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_images, circle_poses
 from pooleye.optics.ellipse import Ellipse
-from pooleye.top.closeup import Closeup, Look, glance, look_close
+from pooleye.top.closeup import Closeup, Look, look_close, look_for_mouth
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
 from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
@@ -34,7 +34,6 @@ AMPLE = 1.12
 """The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
 LEAST_SEEN = 60  # rays on which an edge must show
-REFINE = 0.03  # a mouth or rim this far from the close look's circle, in rim radii, is worth a new look
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
 CLEARLY_OVAL = 0.78  # and that of the mouth in the whole photo, which is known less well
@@ -80,17 +79,14 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Glances amply at `mouth`, then looks close at what it turned out. Raises Declined if it is not round."""
+    """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
     ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
-    shown, _ = _mouth_in(glance(rgb, ample))
-    close = look_close(rgb, shown)
+    rough, _ = _mouth_in(look_for_mouth(rgb, ample))
+    close = look_close(rgb, rough)
     ellipse, round_share = _mouth_in(close)
-    if apart(ellipse, shown) > REFINE:
-        close = look_close(rgb, ellipse)
-        ellipse, round_share = _mouth_in(close)
     if ellipse.b < LEAST_AXES * ellipse.a:
         raise Declined("too-oblique")
     if round_share < LEAST_ROUND:

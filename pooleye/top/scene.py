@@ -16,13 +16,14 @@ from pooleye.top.debris import Debris, find_debris
 from pooleye.top.pool import Pool, find_pool
 from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
-from pooleye.top.rim import REFINE, MouthEdge, Rim, choose_rim, wax_edge_px
+from pooleye.top.rim import MouthEdge, Rim, choose_rim, wax_edge_px
 from pooleye.top.wick import Wick, count_flames, find_wicks, with_stubs
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
     from pooleye.photo import Photo
 
+REFINE = 0.03  # a chosen rim this far from the close look's, in rim radii, is worth a new look
 LEAST_WAX = 0.12  # share of the mouth that must be wax for it to be a candle
 GIVEN_HEADSPACE_U_MM = 0.5  # a ruler held into a jar, read to the millimetre (judged)
 RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep": (5.0, 5.0)}

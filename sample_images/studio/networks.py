@@ -1,7 +1,7 @@
-"""The small networks that look from above and the simulated phone that they are trained through (PyTorch).
+"""The two small networks that look from above and the simulated phone that they are trained through (PyTorch).
 
-All are U-Nets on a picture whose first convolution takes it to half (`far`, `near`) or a quarter (`glance`) of its
-size. `near` answers at the picture's size, the others at half of it.
+Both are U-Nets on a picture folded 2 x 2 into channels, so that most of the work happens at half size; `near` answers
+at the picture's own size.
 """
 
 from __future__ import annotations
@@ -48,11 +48,6 @@ class UNet(nn.Module):
 
 def near_net() -> UNet:
     return UNet((20, 40, 64, 96, 128), 7, fold=2, kernel=4, squares=2)
-
-
-def glance_net() -> UNet:
-    """Learns all that `near` does, which helps it; only the first of its answers, the mouth, is exported."""
-    return UNet((32, 56, 88, 120), 7, fold=4, kernel=6, squares=2)
 
 
 def far_net() -> UNet:

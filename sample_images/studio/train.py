@@ -1,4 +1,4 @@
-"""Trains the networks on studio renders: `python -m studio.train near|glance|far OUT.onnx DATA.npz... [--minutes M]`.
+"""Trains the networks on studio renders: `python -m studio.train near|far OUT.onnx DATA.npz... [--minutes M]`.
 
 The last 6 % of the pictures are never trained on; their scores are printed. Needs PyTorch and, to be quick, a GPU.
 """
@@ -18,9 +18,7 @@ from torch import Tensor
 from . import networks
 
 MARGIN = 1.3
-AMPLE = 1.1
 NEAR_PX = 320
-WANDER = {"near": 1.0, "glance": 1.6}  # how far off the square they are shown may be, of what the first look finds
 
 
 def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
@@ -28,11 +26,8 @@ def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
     return {k: np.concatenate([s[k] for s in shards]) for k in keys}
 
 
-def near_grid(rim: Tensor, size: int, px: int, *, wander: float) -> Tensor:
-    """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off.
-
-    `wander`: how far off, 1 for what the first look found; the first look itself starts from farther off, and amply.
-    """
+def near_grid(rim: Tensor, size: int, px: int, *, wander: bool) -> Tensor:
+    """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off."""
     n, device = len(rim), rim.device
     cx, cy, a, b, angle = rim.T
     c, s = torch.cos(angle), torch.sin(angle)
@@ -44,18 +39,17 @@ def near_grid(rim: Tensor, size: int, px: int, *, wander: float) -> Tensor:
         ct, st = torch.cos(turn), torch.sin(turn)
         mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
         spin = torch.stack([ct * mirror, -st, st * mirror, ct], -1).view(n, 2, 2)
-        scale = 1 + 0.05 * wander * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6)
-        loose = torch.eye(2, device=device) * scale * (1 if wander <= 1 else AMPLE)
-        skew = 0.025 * wander * torch.randn(n, 2, 2, device=device)
+        loose = torch.eye(2, device=device) * (1 + 0.05 * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6))
+        skew = 0.025 * torch.randn(n, 2, 2, device=device)
         stretch = stretch @ (loose + (skew + skew.transpose(1, 2)) / 2) @ spin
-        shift = shift + a[:, None] * wander * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
+        shift = shift + a[:, None] * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
     axis = (torch.arange(px, device=device) + 0.5) / px * 2 - 1
     y, x = torch.meshgrid(axis, axis, indexing="ij")
     at = torch.stack([x, y], -1).view(1, -1, 2) @ stretch.transpose(1, 2) + shift[:, None]
     return ((at + 0.5) / size * 2 - 1).view(n, px, px, 2)
 
 
-def far_grid(n: int, shape: tuple[int, int], device: torch.device, *, wander: float) -> Tensor:
+def far_grid(n: int, shape: tuple[int, int], device: torch.device, *, wander: bool) -> Tensor:
     h, w = shape
     matrix = torch.eye(2, 3, device=device).repeat(n, 1, 1)
     if wander:
@@ -77,7 +71,7 @@ def dice(logits: Tensor, target: Tensor) -> Tensor:
     return (1 - (2 * both + 50) / (p.sum((2, 3)) + target.sum((2, 3)) + 50)).mean()
 
 
-def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: float) -> tuple[Tensor, Tensor]:
+def near_batch(data: dict[str, Tensor], index: Tensor, px: int, *, wander: bool) -> tuple[Tensor, Tensor]:
     """(pictures, masks); the rim's radius is px / 2 / MARGIN."""
     grid = near_grid(data["rim"][index], data["picture"].shape[2], px, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
@@ -97,7 +91,7 @@ def near_loss(out: Tensor, masks: Tensor) -> Tensor:
     return areas + 2 * spots
 
 
-def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: float) -> tuple[Tensor, Tensor]:
+def far_batch(data: dict[str, Tensor], index: Tensor, *, wander: bool) -> tuple[Tensor, Tensor]:
     shape = tuple(data["picture"].shape[2:])
     grid = far_grid(len(index), shape, index.device, wander=wander)
     linear = sample(data["picture"][index].float(), grid)
@@ -128,7 +122,7 @@ def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor
     net.eval()
     overlaps = []
     for part in held.split(32):
-        x, masks = far_batch(data, part, wander=0) if what == "far" else near_batch(data, part, px, wander=0)
+        x, masks = far_batch(data, part, wander=False) if what == "far" else near_batch(data, part, px, wander=False)
         out = net.maps(x)[:, :5]
         some = at_size_of(out, masks)[:, :5]
         iou = overlap(out, some)
@@ -168,9 +162,9 @@ def train(
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             with torch.autocast(device.type, enabled=False):
                 if what == "far":
-                    x, masks = far_batch(data, index, wander=1)
+                    x, masks = far_batch(data, index, wander=True)
                 else:
-                    x, masks = near_batch(data, index, px, wander=WANDER[what])
+                    x, masks = near_batch(data, index, px, wander=True)
             out = net.maps(x.contiguous(memory_format=torch.channels_last)).float()
             loss = (far_loss if what == "far" else near_loss)(out, at_size_of(out, masks))
         optimiser.zero_grad(set_to_none=True)
@@ -193,7 +187,7 @@ def train(
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("what", choices=["near", "glance", "far"])
+    p.add_argument("what", choices=["near", "far"])
     p.add_argument("out", type=Path)
     p.add_argument("data", type=Path, nargs="+")
     p.add_argument("--minutes", type=float, default=5)
@@ -218,26 +212,21 @@ def main() -> None:
     arrays["picture"] = np.ascontiguousarray(arrays["picture"].transpose(0, 3, 1, 2))
     arrays["labels"] = np.ascontiguousarray(arrays["labels"].transpose(0, 3, 1, 2))
     data = {k: torch.from_numpy(v).to(device) for k, v in arrays.items()}
-    net = {"far": networks.far_net, "near": networks.near_net, "glance": networks.glance_net}[a.what]()
+    net = networks.far_net() if a.what == "far" else networks.near_net()
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
     net = train(a.what, net, data, NEAR_PX, a.minutes, a.batch, a.rate, 0.0)
-    answers = 1 if a.what == "glance" else None
     shape = tuple(data["picture"].shape[2:]) if a.what == "far" else (NEAR_PX, NEAR_PX)
-    export(net, a.out, shape, answers)
+    export(net, a.out, shape)
     if a.photos:
         net = train(a.what, net, data, NEAR_PX, a.photo_minutes, a.batch, a.photo_rate, a.photo_share)
-        export(net, a.out.with_stem(a.out.stem + "-photos"), shape, answers)
+        export(net, a.out.with_stem(a.out.stem + "-photos"), shape)
 
 
-def export(net: networks.UNet, out: Path, shape_px: tuple[int, ...], answers: int | None = None) -> None:
+def export(net: networks.UNet, out: Path, shape_px: tuple[int, ...]) -> None:
     """Weights to `out` as .pt, and the network for OpenCV's DNN module as .onnx."""
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     whole = copy.deepcopy(net).cpu().eval()
-    if answers:
-        whole.head.weight.data, whole.head.bias.data = (
-            p[: answers * whole.squares**2] for p in whole.head.parameters()
-        )
     torch.onnx.export(
         whole.to(memory_format=torch.contiguous_format), (torch.zeros((1, 3, *shape_px)),), str(out),
         opset_version=13, dynamo=False, input_names=["picture"], output_names=["logits"],
