@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pooleye.measuring import Vessel
     from pooleye.photo import Photo
 
-REFINE = 0.03  # a chosen rim this far from the close look's, in rim radii, is worth a new look
+REFINE = 0.06  # a chosen rim this far from the close look's, in rim radii, is worth a new look
 LEAST_WAX = 0.12  # share of the mouth that must be wax for it to be a candle
 GIVEN_HEADSPACE_U_MM = 0.5  # a ruler held into a jar, read to the millimetre (judged)
 RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep": (5.0, 5.0)}
