@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 METHOD = "top/1"
-SURELY_WALL = 0.25  # of u of the wax's depth, to keep off the wax when soot is looked for
+SURELY_WALL = 0.5  # of u of the wax's depth, to keep off the wax when soot is looked for
 HARDLY_SHOWN = 0.2  # share of the wall that shows where it is too low for a fade of soot
 
 
