@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.planes import SECTORS
-from pooleye.top.soot import Soot, summed_up
+from pooleye.top.soot import FAR_U_L, Soot, summed_up
 from pooleye.top.turn import Turn
+from pooleye.top.wallband import PER_SECTOR
 
 Array = NDArray[np.float64]
 
 SECTOR_DEG = 360.0 / SECTORS
-BESIDE_U_L = 9.0  # of a sector of which only a neighbour tells
 
 
 def all_round(first: Soot, second: Soot, turn: Turn | None) -> Soot:
@@ -53,6 +53,6 @@ def _turned(change: Array, u: Array, turn: Turn) -> tuple[Array, Array]:
     share = share / np.where(enough, total, 1.0)
     value, spread = ((np.nan_to_num(np.stack(pair)) * share).sum(0) for pair in pairs)
     slope = np.where(known.all(0), pairs[0][1] - pairs[0][0], 0.0)
-    beside = BESIDE_U_L * (1 - total)  # one of its neighbours alone must speak for it
+    beside = FAR_U_L * PER_SECTOR * (1 - total)  # one of its neighbours alone must speak for it
     spread = np.sqrt(spread**2 + (slope * turn.u_deg / SECTOR_DEG) ** 2 + beside**2)
     return np.where(enough, value, np.nan), np.where(enough, spread, np.nan)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pooleye.optics.colour import linear_to_lightness
 from pooleye.optics.planes import SECTORS
 from pooleye.top.turn import Turn
-from pooleye.top.wallband import BAND_MM, DEPTH_MM, JUDGED_ROWS, PER_SECTOR, ROW_MM, Band
+from pooleye.top.wallband import BAND_MM, PER_SECTOR, Band
 
 Array = NDArray[np.float64]
 
@@ -55,11 +55,12 @@ class _Expected:
     quiet: bool
 
 
-def read_fade(band: Band, clean: Band | None, turn: Turn | None) -> tuple[Array, Array]:
+def read_fade(band: Band, clean: Band | None, light: Array, turn: Turn | None) -> tuple[Array, Array]:
     """Mean change of L* (SECTORS,) that goes with the wall's rise of L*, and u of it where too low a strip shows and
-    the neighbours must speak (else 0). `clean` is the same vessel's band in its baseline photo."""
-    rise = _by_sector(rise_of_lightness(_judged(band), DEPTH_MM[:JUDGED_ROWS]))
-    reference = None if clean is None else _expected(clean, rise, turn)
+    the neighbours must speak (else 0). `clean` is the same vessel's band in its baseline photo, `light` (3,) what
+    brings it to the photo's exposure and white."""
+    rise = _by_sector(rise_of_lightness(_judged(band), band.depth_mm))
+    reference = None if clean is None else _expected(clean, light, rise, turn)
     expected = reference or _Expected(np.full(SECTORS, USUAL_RISE_L), False)
     known = np.isfinite(rise)
     change = darkening(np.where(known, rise - expected.rise, -np.inf), expected.quiet)
@@ -67,12 +68,13 @@ def read_fade(band: Band, clean: Band | None, turn: Turn | None) -> tuple[Array,
     return np.where(known, change, np.minimum(between, 0.0)), np.where(known, 0.0, u)
 
 
-def _judged(band: Band) -> Array:
-    """L* (JUDGED_ROWS, COLUMNS) down to BAND_MM; nan where unseen and where the wall is seen so edge-on that its own
-    edges blur over what there is of it."""
-    counted = band.seen[:JUDGED_ROWS]
-    counted = counted & (counted.sum(0) * ROW_MM * band.px_per_mm >= LEAST_TALL_PX)
-    return np.where(counted, linear_to_lightness(band.linear[:JUDGED_ROWS]), np.nan)
+def _judged(band: Band, lightness: Array | None = None) -> Array:
+    """L* down to BAND_MM; nan where unseen, below, and where the wall is seen so edge-on that its own edges blur over
+    what there is of it. `lightness`: in another light."""
+    counted = band.seen & (band.depth_mm < BAND_MM)[:, None]
+    tall_px = counted.sum(0) * (band.depth_mm[1] - band.depth_mm[0]) * band.px_per_mm
+    counted &= tall_px >= LEAST_TALL_PX
+    return np.where(counted, band.lightness if lightness is None else lightness, np.nan)
 
 
 def rise_of_lightness(lightness: Array, depth_mm: Array) -> Array:
@@ -121,13 +123,14 @@ def _from_neighbours(change: Array, known: NDArray[np.bool_]) -> tuple[Array, Ar
     return np.asarray(gain @ change[known]), np.sqrt(np.maximum(left, U_SECTOR_L**2))
 
 
-def _expected(clean: Band, here: Array, turn: Turn | None) -> _Expected | None:
-    """What the clean wall would do; None where the baseline shows too little of it.
+def _expected(clean: Band, light: Array, here: Array, turn: Turn | None) -> _Expected | None:
+    """What the clean wall would do in the photo's light; None where the baseline shows too little of it.
 
     With a known turn each sector takes its own from the baseline, if the two photos' rises go together at all; else
     the same number, the upper quartile of the baseline's, holds all round.
     """
-    columns = rise_of_lightness(_judged(clean), DEPTH_MM[:JUDGED_ROWS])
+    there = linear_to_lightness(np.clip(clean.linear * light, 0.0, 1.0))
+    columns = rise_of_lightness(_judged(clean, there), clean.depth_mm)
     known = columns[np.isfinite(columns)]
     if len(known) < LEAST_COLUMNS:
         return None

@@ -1,10 +1,10 @@
 """Soot on the inner wall below the rim, by the clock.
 
-What tells soot from shadow, glare and a dark table behind glass is its form and its colour: thickest at the rim, fading
-downward over a centimetre or two, smooth round the clock, darkening all colours alike. A small network reads it off the
-unwrapped wall; it is shown the light around the wall too, wax, lip and table, which a clear wall mirrors and lets
-through, and the wall in the baseline photo. Where it is unsure, plain arithmetic on how L* rises with depth
-(pooleye.top.fade) is heard as well. docs/method-soot.md has the evidence and the weak spots.
+What tells soot from shadow, glare and a dark table behind glass is its form: thickest at the rim, fading downward over
+a centimetre or two, smooth round the clock; shadows and reflections have edges, and go on below. Two readers look for
+it on the unwrapped wall: plain arithmetic on how L* rises with depth (pooleye.top.fade), and a small network that has
+learnt the form from clean walls on which soot was laid by physics, light times one minus opacity. They err in different
+ways, and each is timid on its own. docs/method-soot.md has the evidence and the weak spots.
 """
 
 from __future__ import annotations
@@ -14,26 +14,31 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pooleye.optics.colour import linear_to_lab
+from pooleye.optics.colour import linear_to_lab, linear_to_lightness
 from pooleye.optics.planes import SECTORS
 from pooleye.top import networks
 from pooleye.top.fade import read_fade
 from pooleye.top.turn import Turn
-from pooleye.top.wallband import DEPTH_MM, JUDGED_ROWS, PER_SECTOR, ROW_MM, ROWS, Band
+from pooleye.top.wallband import BAND_MM, COLUMNS, PER_SECTOR, ROWS, Band
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-Shown = NDArray[np.float32]
 
+NO_CHANGE = np.ones(3)
 SOOTY_L = -3.0
 LEAST_PX = 4.0  # of wall a sector must show to be spoken of at all
-CHANNELS = 9  # of one photo
-LEAST_SEEN = 120  # cells of ROWS x COLUMNS that a baseline must show to serve
-FORM, TIMID, FADE, DOUBT_L = 1.05, 0.25, 0.25, 3.0
-"""The network's reading counts FORM times, less TIMID of its own scale; the fade FADE times where the network may be
-wrong by DOUBT_L or more, else less. Chosen on rendered photos among a coarse grid (docs/method-soot.md)."""
-SCATTER = 1.4  # of the network's own scale: errors on renders kept apart (docs/method-soot.md)
+FORM, FADE = 0.4, 0.7
+"""Weights of the network and of the fade. Each draws unsure soot towards none, so together they count for more than
+their mean. Chosen on the rendered photos among a grid of tenths; neighbouring choices do as well (docs/method-soot.md).
+"""
+CHANNELS, LEAST_COLUMNS = 9, 6  # columns that a row of the baseline must show to count
+LEAST_ROWS = 6  # a baseline that shows less of its wall does not serve
+SCATTER = 1.4  # of the network's own scale: errors on rendered photos kept apart (docs/method-soot.md)
 U_LEAST_L, U_SHARE = 0.7, 0.15  # what no photo is free of; how far a coat's tone may be off
+U_NOTHING_L = 6.0  # by how much a wall of which nothing is known may be darkened
+DOUBT_L, HEARD_LEAST = 3.0, 0.6  # where the network is surer than this of no soot, a rise counts for less
+APART = 0.5  # of what the two readers differ by
+FAR_U_L = 1.5  # for each column between a sliver of wall and the nearest one that could be read
 LOW_MM = 4.6  # a fade cannot be told from the edges of a lower wall than this
 
 
@@ -57,20 +62,25 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
     """Soot in `band`; `clean` is the same vessel's band in its baseline photo. None where hardly any wall shows."""
     pixels = band.pixels.reshape(SECTORS, PER_SECTOR).sum(1)
     shown = pixels >= LEAST_PX
-    if not shown.any() or not band.seen[:JUDGED_ROWS].any():
+    readable: Flags = np.any(band.seen & (band.depth_mm < BAND_MM)[:, None], axis=0)
+    if not shown.any() or not readable.any():
         return None
-    compared = clean is not None and int(clean.seen.sum()) >= LEAST_SEEN
-    change, scale = networks.run_on("wall", as_seen(band, clean if compared else None, turn))
+    light = NO_CHANGE if clean is None else common_light(clean, band)
+    profile = None if clean is None else clean_profile(clean, light)
+    change, scale = networks.run_on("wall", as_seen(band, profile))
+    nearest, away = _nearest(readable)
     weight = np.maximum(band.pixels, 1e-3).reshape(SECTORS, PER_SECTOR)
     weight = weight / weight.sum(1, keepdims=True)
-    by_form, doubt = ((weight * values.reshape(SECTORS, -1)).sum(1) for values in (change, scale))
-    by_fade, u_fade = read_fade(band, clean, turn)
-    fade = FADE * np.clip((doubt - by_form) / DOUBT_L, 0.0, 1.0)
-    by_sector = FORM * np.minimum(by_form + TIMID * doubt, 0.0) + fade * by_fade
-    u = np.sqrt(U_LEAST_L**2 + (SCATTER * doubt) ** 2 + (fade * u_fade) ** 2 + (U_SHARE * by_sector) ** 2)
-    tall = band.seen[:JUDGED_ROWS].sum(0) * ROW_MM >= LOW_MM
+    by_form = (weight * change[nearest].reshape(SECTORS, -1)).sum(1)
+    by_fade, u_fade = read_fade(band, clean, light, turn)
+    doubt = (weight * (scale[nearest] + FAR_U_L * away).reshape(SECTORS, -1)).sum(1)
+    heard = np.clip((doubt - by_form) / DOUBT_L, HEARD_LEAST, 1.0)
+    by_sector = FORM * by_form + FADE * heard * by_fade
+    spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * (by_fade - by_form)
+    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + (U_SHARE * by_sector) ** 2)
+    tall = (band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])) >= LOW_MM
     low = float((band.pixels * ~tall).sum() / band.pixels.sum())
-    return summed_up(by_sector, u, np.where(shown, pixels, 0.0), compared, low)
+    return summed_up(by_sector, u, np.where(shown, pixels, 0.0), profile is not None, low)
 
 
 def summed_up(change: Array, u: Array, weight: Array, compared: bool, low: float = 0.0) -> Soot:
@@ -95,36 +105,56 @@ def summed_up(change: Array, u: Array, weight: Array, compared: bool, low: float
     )
 
 
-def as_seen(band: Band, clean: Band | None, turn: Turn | None) -> Shown:
-    """What the network is shown, (2 * CHANNELS + 4, ROWS + rings, COLUMNS): the photo, the baseline turned to the
-    photo's clock, and whether a flame burns in either, there is a baseline, and its turn is known."""
-    now = one_photo(band.linear, band.seen, band.around, band.px_per_mm)
-    before, lit = np.zeros_like(now), 0.0
-    if clean is not None:
-        before, lit = one_photo(clean.linear, clean.seen, clean.around, clean.px_per_mm), float(clean.lit)
-        before = before if turn is None else turn.bring(before)
-    told = (band.lit, lit, clean is not None, clean is not None and turn is not None)
-    return np.concatenate([now, before, np.broadcast_to(np.reshape(told, (4, 1, 1)), (4, *now.shape[1:]))]).astype(
-        np.float32
-    )
-
-
-def one_photo(linear: Array, seen: Flags, around: Array, px_per_mm: Array) -> Array:
-    """(..., CHANNELS, ROWS + rings, COLUMNS): L*, a*, b* against the mean of the wall, what is seen, depth, resolution,
-    and that mean. Of (..., ROWS, COLUMNS, 3) and so on."""
-    known = np.concatenate([seen, (around > 0).any(-1)], -2)
-    lab = linear_to_lab(np.concatenate([linear, around], -3))
-    wall = (
-        np.where(seen[..., None], lab[..., :ROWS, :, :], 0.0).sum((-3, -2))
-        / np.maximum(seen.sum((-2, -1)), 1)[..., None]
-    )
-    shown = np.zeros((*known.shape[:-2], CHANNELS, *known.shape[-2:]))
-    shown[..., :3, :, :] = np.moveaxis(np.where(known[..., None], (lab - wall[..., None, None, :]) / 20, 0.0), -1, -3)
-    shown[..., 3, :, :] = known
-    shown[..., 4, :ROWS, :] = DEPTH_MM[:, None] / 20
-    shown[..., 5, :, :] = px_per_mm[..., None, :] / 5
-    shown[..., 6:, :, :] = ((wall - [50, 0, 0]) / 30)[..., None, None]
+def as_seen(band: Band, profile: tuple[Array, Flags] | None) -> NDArray[np.float32]:
+    """What the network is shown, (CHANNELS, ROWS, COLUMNS): L*, a*, b* against the wall's middle, what is seen, depth,
+    resolution, the clean wall's profile and where it is known, whether a flame burns."""
+    lab = linear_to_lab(band.linear)
+    seen = band.seen
+    shown = np.zeros((CHANNELS, ROWS, COLUMNS), np.float32)
+    shown[:3] = np.where(seen[..., None], (lab - np.median(lab[seen], axis=0)) / 10, 0.0).transpose(2, 0, 1)
+    shown[3] = seen
+    shown[4] = band.depth_mm[:, None] / 10
+    shown[5] = band.px_per_mm / 5
+    if profile is not None:
+        shown[6], shown[7] = profile[0][:, None], profile[1][:, None]
+    shown[8] = band.lit
     return shown
+
+
+def clean_profile(clean: Band, light: Array) -> tuple[Array, Flags] | None:
+    """How L* / 10 of the clean wall runs with depth (ROWS,), its median round the clock, about its own middle, and
+    where it is known: the same however the vessel was turned. None where too little of the wall shows."""
+    lightness = linear_to_lightness(np.clip(clean.linear * light, 0.0, 1.0))
+    known = clean.seen.sum(1) >= LEAST_COLUMNS
+    if known.sum() < LEAST_ROWS:
+        return None
+    profile = np.array(
+        [np.median(row[seen]) if seen.any() else 0.0 for row, seen in zip(lightness, clean.seen, strict=True)]
+    )
+    return np.where(known, (profile - np.median(profile[known])) / 10, 0.0), known
+
+
+def common_light(clean: Band, band: Band) -> Array:
+    """Factor (3,) per channel that brings `clean` to the exposure and white of `band`.
+
+    From what soot does not reach: the lip, and the wax where neither photo has a flame to light it from within.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factors = [band.lip / clean.lip]
+        if not (band.lit or clean.lit):
+            factors.append(band.wax / clean.wax)
+    good = [f for f in factors if np.isfinite(f).all() and (f > 0).all()]
+    if not good:
+        return np.ones(3)
+    return np.asarray(np.clip(np.exp(np.mean(np.log(good), axis=0)), 0.1, 10.0))
+
+
+def _nearest(readable: Flags) -> tuple[NDArray[np.intp], Array]:
+    """For every column the nearest readable one round the clock, and how many columns away it is."""
+    at = np.arange(COLUMNS)
+    known = np.flatnonzero(readable)
+    apart = np.abs((at[:, None] - known + COLUMNS // 2) % COLUMNS - COLUMNS // 2)
+    return known[apart.argmin(1)], apart.min(1).astype(float)
 
 
 def _arc(change: Array, u: Array) -> tuple[float, float]:

@@ -33,9 +33,9 @@ class Turn:
     u_deg: float
 
     def bring(self, columns: Array) -> Array:
-        """Values by clock column (..., COLUMNS) of the baseline, at the clock they have in the photo."""
+        """Values by clock column (COLUMNS,) of the baseline, at the clock they have in the photo; nan stays nan."""
         width = 360.0 / COLUMNS
-        return np.roll(columns, round(self.deg / width), -1)
+        return np.roll(columns, round(self.deg / width))
 
 
 def agreed(by_foot: Turn | None, by_marks: Turn | None) -> Turn | None:

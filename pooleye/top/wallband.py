@@ -23,15 +23,10 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 BAND_MM = 10.0  # soot is judged from the rim this far down; the wall below it shows what clean wall looks like
-ROW_MM, JUDGED_ROWS = 0.75, 13  # the rows of the band; below it, deeper ones twice as tall
-DEPTH_MM: Array = np.concatenate([(np.arange(13) + 0.5) * ROW_MM, 13 * ROW_MM + (np.arange(9) + 0.5) * 2 * ROW_MM])
-ROWS = len(DEPTH_MM)
-RINGS = (-0.8, -0.92, 1.03, 1.1, 1.18, 1.28, 1.38)
-"""Where the light around the wall is kept too, in radii, below zero of the wax's plane, else of the rim's: the wax, the
-lip, and the table beside the vessel, which a clear wall shows."""
+ROW_MM, ROWS = 0.75, 20
 PER_SECTOR, FINE = 6, 3  # columns of a sector; samples averaged to a column
 COLUMNS = SECTORS * PER_SECTOR
-EDGE_PX = 1.6  # the rim's own edge, blurred by lens and JPEG, is neither wall nor lip
+EDGE_PX = 0.8  # the rim's own edge, blurred by lens and JPEG, is neither wall nor lip
 ABOVE_WAX_MM = 0.4
 WAX_SURE, FLAME_SURE = 0.5, 0.3
 GLARE_L = 99.0  # clipped to white: what is beneath cannot be known
@@ -40,17 +35,25 @@ LIP_SHARE = (1.02, 1.06)  # rim radii between which the lip lies
 
 @dataclass(frozen=True, eq=False)
 class Band:
-    """`linear` (ROWS, COLUMNS, 3): linear light at DEPTH_MM below the rim circle; `seen` (ROWS, COLUMNS). Column c is
-    centred `column_clock_deg()[c]` clockwise from up in the picture; columns k * PER_SECTOR and following are sector k.
-    `around` (len(RINGS), COLUMNS, 3): linear light of the rings, 0 where the picture does not show them. `pixels`
-    (COLUMNS,): working pixels of wall that a column shows; `px_per_mm` (COLUMNS,): of its depth."""
+    """`linear` (rows, columns, 3): linear light; `seen` (rows, columns); `depth_mm` (rows,) below the rim circle.
+    Column c is centred `column_clock_deg()[c]` clockwise from
+    up in the picture; columns k * PER_SECTOR and following are sector k. `lip` (3,) and `wax` (3,): median linear light
+    of the lip and of the wax's surface. `pixels` (columns,): working pixels of wall that a
+    column shows; `px_per_mm` (columns,): of its depth."""
 
     linear: Array
     seen: Flags
-    around: Array
+    depth_mm: Array
+    lip: Array
+    wax: Array
     pixels: Array
     px_per_mm: Array
     lit: bool
+
+    @property
+    def lightness(self) -> Array:
+        """L* (rows, columns), nan where unseen."""
+        return np.where(self.seen, linear_to_lightness(self.linear), np.nan)
 
 
 def column_clock_deg() -> Array:
@@ -66,39 +69,27 @@ def unwrap(
     fine = COLUMNS * FINE
     width = 360.0 / fine
     azimuth = frame.azimuth_of_clock((np.arange(fine) + 0.5) * width - 180.0 / SECTORS)
-    at = wall_px(frame, azimuth, DEPTH_MM[:, None])
+    depth = np.asarray((np.arange(ROWS) + 0.5) * ROW_MM, float)
+    at = wall_px(frame, azimuth, depth[:, None])
     square = close.to_square(at.reshape(-1, 2)).reshape(at.shape)
     surface = sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
     flame = sampled(close.flame, square)
-    above_wax = np.less(DEPTH_MM, wax_line_mm - ABOVE_WAX_MM)[:, None]
+    above_wax = (depth < wax_line_mm - ABOVE_WAX_MM)[:, None]
     inside, shown = (above_wax & inside_mouth(rim, at, by) for by in (EDGE_PX, 0.0))
     picture = srgb_to_linear(np.asarray(sampled(rgb, at), np.uint8)).astype(float)
     wall = (surface < WAX_SURE) & (flame < FLAME_SURE)
     seen = inside & wall & (linear_to_lightness(picture) < GLARE_L)
+    some = (slice(None, None, 4), slice(None, None, 4))  # a median needs no more
+    wax = (np.maximum(close.wax[some], close.pool[some]) > 0.9) & (close.flame[some] < 0.02)
     return Band(
         column_means(picture, seen),
         columns(seen).mean(2) >= 0.5,
-        _around(rgb, rim, frame, azimuth, wax_line_mm),
-        *pixels(at[:JUDGED_ROWS], shown[:JUDGED_ROWS]),
+        depth,
+        _lip_light(rgb, rim),
+        _median_light(close.picture[some][wax]),
+        *pixels(at, shown & (depth < BAND_MM)[:, None]),
         lit,
     )
-
-
-def ring_px(frame: VesselFrame, azimuth: Array, wax_mm: float) -> Array:
-    """Working pixels (len(RINGS), columns, 2) of the rings."""
-    share = np.array(RINGS)[:, None]
-    radius = np.where(share > 0, frame.rim_radius_mm, frame.inner_radius_mm(wax_mm)) * np.abs(share)
-    x, y = radius * np.sin(azimuth), radius * np.cos(azimuth)
-    z = np.broadcast_to(np.where(share > 0, 0.0, -wax_mm), x.shape)
-    return frame.project(np.stack([x, y, z], -1).reshape(-1, 3)).reshape(*x.shape, 2)
-
-
-def _around(rgb: NDArray[np.uint8], rim: Ellipse, frame: VesselFrame, azimuth: Array, wax_mm: float) -> Array:
-    at = ring_px(frame, azimuth, max(wax_mm, 0.0))
-    shown = ((at >= 0) & (at <= np.array(rgb.shape[1::-1]) - 1)).all(-1)
-    shown &= (np.array(RINGS) > 0)[:, None] | inside_mouth(rim, at, 0.0)
-    light = srgb_to_linear(np.asarray(sampled(rgb, at), np.uint8)).astype(float)
-    return np.where(np.asarray(columns(shown).all(2))[..., None], columns(light).mean(2), 0.0)
 
 
 def wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
@@ -111,7 +102,8 @@ def wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
 
 def inside_mouth(rim: Ellipse, px: Array, by_px: float) -> Flags:
     """Whether a wall point is seen through the mouth: a near wall's points project outside of the rim."""
-    return np.asarray(rim._level(px) < 1 - by_px / rim.b)
+    least = (1 - by_px / rim.b) ** 2
+    return np.asarray(rim._level(px) < least)
 
 
 def sampled(picture: NDArray[Any], at: Array) -> NDArray[Any]:
@@ -126,6 +118,20 @@ def columns(fine: NDArray[Any]) -> NDArray[Any]:
 def column_means(fine: Array, seen: Flags) -> Array:
     weight = columns(seen)[..., None].astype(float)
     return np.asarray((columns(fine) * weight).sum(2) / np.maximum(weight.sum(2), 1.0))
+
+
+def _lip_light(rgb: NDArray[np.uint8], rim: Ellipse) -> Array:
+    rings = [
+        Ellipse(rim.cx, rim.cy, rim.a * k, rim.b * k, rim.angle_rad).points(120) for k in np.linspace(*LIP_SHARE, 3)
+    ]
+    at = np.stack(rings)
+    return _median_light(sampled(rgb, at).reshape(-1, 3))
+
+
+def _median_light(codes: NDArray[Any]) -> Array:
+    if not len(codes):
+        return np.full(3, np.nan)
+    return np.asarray(np.median(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float), axis=0))
 
 
 def pixels(at: Array, seen: Flags) -> tuple[Array, Array]:

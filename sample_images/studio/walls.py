@@ -32,7 +32,10 @@ from .spec import KINDS, Spec, draw, draw_soot, draw_view
 
 Array = NDArray[np.float64]
 Fields = dict[str, NDArray[Any]]
+DEPTH = np.concatenate([(np.arange(13) + 0.5) * 0.75, 9.75 + (np.arange(9) + 0.5) * 1.5])  # mm below the rim
 FINE = 6  # samples averaged to a column
+AROUND = (-0.8, -0.92, 1.03, 1.1, 1.18, 1.28, 1.38)
+"""Rings of which the light is kept too, in rim radii: below zero in the plane of the wax, else in that of the rim."""
 TILT_DEG, SIZE, SHIFT_MM, DEPTH_MM = 1.0, 0.003, 0.1, 0.7  # standard deviations of pooleye's own errors
 SOOTY, SAME_ROOM, OPAQUE_KEPT = 0.65, 0.5, 0.5
 ZOOM = (1.0, 2.2)  # a phone's picture has so many times more pixels on a vessel
@@ -114,10 +117,20 @@ def seen_of(spec: Spec, camera: Pinhole, crop: tuple[int, int, int, int], made: 
     flame = np.zeros(made["wax"].shape, np.float32)
     for hull in flame_outline(spec, camera):
         flame = np.maximum(flame, filled(flame.shape, hull - crop[:2]))
-    seen = {name: made[name] for name in ("mouth", "wax", "pool")}
-    unseen = dict.fromkeys(("ball", "wick", "crumbs"), np.zeros_like(flame))
-    nothing, middle = np.zeros((1, 1, 3), np.uint8), np.full(2, (NEAR_PX - 1) / 2)
-    return Closeup(**seen, **unseen, flame=flame, picture=nothing, matrix=np.eye(2), centre=middle)
+    none = np.zeros_like(flame)
+    middle = np.full(2, (NEAR_PX - 1) / 2)
+    return Closeup(
+        made["mouth"],
+        made["wax"],
+        made["pool"],
+        flame,
+        none,
+        none,
+        none,
+        np.zeros((1, 1, 3), np.uint8),
+        np.eye(2),
+        middle,
+    )
 
 
 def clock_lines(frame: VesselFrame) -> Array:
@@ -128,16 +141,16 @@ def clock_lines(frame: VesselFrame) -> Array:
 
 def unwrapped(pictures: list[Array], close: Closeup, frame: VesselFrame, wax_line_mm: float, zoom: float) -> Fields:
     """What pooleye.top.wallband.unwrap makes of a picture, in linear light, of each of the pictures."""
-    at = wb.wall_px(frame, clock_lines(frame), wb.DEPTH_MM[:, None])
+    at = wb.wall_px(frame, clock_lines(frame), DEPTH[:, None])
     rim = frame.rim_ellipse()
     square = close.to_square(at.reshape(-1, 2)).reshape(at.shape)
     wall = wb.sampled(np.maximum(close.wax, close.pool), square) < wb.WAX_SURE
     wall &= wb.sampled(close.flame, square) < wb.FLAME_SURE
-    above = np.less(wb.DEPTH_MM, wax_line_mm - wb.ABOVE_WAX_MM)[:, None]
+    above = np.less(DEPTH, wax_line_mm - wb.ABOVE_WAX_MM)[:, None]
     seen, shown = (above & wb.inside_mouth(rim, at, by) for by in (wb.EDGE_PX / zoom, 0.0))
     seen = seen & wall
     kept = wb.columns(seen).mean(2) >= 0.5
-    px, ppm = wb.pixels(at[: wb.JUDGED_ROWS], shown[: wb.JUDGED_ROWS])
+    px, ppm = wb.pixels(at[:13], shown[:13])  # the even rows, down to BAND_MM
     light = [np.where(kept[..., None], wb.column_means(wb.sampled(p, at), seen), 0.0) for p in pictures]
     ratio = np.ones(kept.shape)
     if len(light) > 1:
@@ -157,11 +170,23 @@ def coarse(light: Array) -> NDArray[np.float16]:
 
 
 def surroundings(picture: Array, close: Closeup, frame: VesselFrame, depth_mm: float) -> Fields:
-    """The rings of wallband.RINGS by clock column."""
-    at = wb.ring_px(frame, clock_lines(frame), depth_mm)
-    shown = (np.array(wb.RINGS) > 0)[:, None] | wb.inside_mouth(frame.rim_ellipse(), at, 0.0)
-    rings = wb.columns(wb.sampled(picture, at)).mean(2) * (wb.columns(shown).mean(2) > 0.5)[..., None]
-    return {"around": coarse(rings)}
+    """The rings of AROUND by clock column, and the medians of lip and wax."""
+    azimuth, rim_mm = clock_lines(frame), frame.rim_radius_mm
+    rings = []
+    for share in AROUND:
+        radius, z = (rim_mm * share, 0.0) if share > 0 else (frame.inner_radius_mm(depth_mm) * -share, -depth_mm)
+        flat = np.stack([radius * np.sin(azimuth), radius * np.cos(azimuth), np.full(len(azimuth), z)], 1)
+        at = frame.project(flat)[None]
+        ring = wb.columns(wb.sampled(picture, at)).mean(2)[0]
+        rings.append(
+            ring
+            if share > 0
+            else ring * (wb.columns(wb.inside_mouth(frame.rim_ellipse(), at, 0.0)).mean(2)[0] > 0.5)[:, None]
+        )
+    wax = (np.maximum(close.wax, close.pool) > 0.9) & (close.flame < 0.02)
+    wax_light = np.median(picture[wax], axis=0) if wax.any() else np.full(3, np.nan)
+    lip = np.median(np.stack(rings)[2], axis=0)
+    return {"around": coarse(np.stack(rings)), "wax": wax_light.astype(np.float32), "lip": lip.astype(np.float32)}
 
 
 def photo(spec: Spec, rng: np.random.Generator, scratch: Path, spp: int, size_px: int, poses: int) -> Fields:
