@@ -224,14 +224,10 @@ def pair(now: Spec, new: Spec, scratch: Path, spp: int, size_px: int) -> Fields:
         for name, values in before.items()
         if name != "ratio"
     }
-    about = {
-        "seed": np.int64(now.seed),
-        "kind": np.int8(KINDS.index(now.vessel.kind)),
-        "sooty": np.bool_(now.soot is not None),
-        "headspace": np.float32(now.headspace_mm),
-        "same_room": np.bool_(new.seed == now.seed),
-    }
-    return shot | {f"before_{name}": values for name, values in before.items()} | about
+    return shot | {f"before_{name}": values for name, values in before.items()} | {
+        "seed": np.int64(now.seed), "kind": np.int8(KINDS.index(now.vessel.kind)),
+        "sooty": np.bool_(now.soot is not None), "headspace": np.float32(now.headspace_mm), "same_room": np.bool_(new.seed == now.seed),
+    }  # fmt: skip
 
 
 def main() -> None:
