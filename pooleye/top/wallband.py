@@ -70,54 +70,55 @@ def unwrap(
     width = 360.0 / fine
     azimuth = frame.azimuth_of_clock((np.arange(fine) + 0.5) * width - 180.0 / SECTORS)
     depth = np.asarray((np.arange(ROWS) + 0.5) * ROW_MM, float)
-    at = wall_px(frame, azimuth, depth[:, None])
-    square = close.to_square(at.reshape(-1, 2)).reshape(at.shape)
-    surface = sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
-    flame = sampled(close.flame, square)
+    px = _wall_px(frame, azimuth, depth[:, None])
+    at = px.reshape(ROWS, fine, 2)
+    square = close.to_square(px).reshape(ROWS, fine, 2)
+    surface = _sampled(np.maximum(np.maximum(close.wax, close.pool), close.ball), square)
+    flame = _sampled(close.flame, square)
     above_wax = (depth < wax_line_mm - ABOVE_WAX_MM)[:, None]
-    inside, shown = (above_wax & inside_mouth(rim, at, by) for by in (EDGE_PX, 0.0))
-    picture = srgb_to_linear(np.asarray(sampled(rgb, at), np.uint8)).astype(float)
+    inside, shown = (above_wax & _inside(rim, px, fine, by) for by in (EDGE_PX, 0.0))
+    picture = srgb_to_linear(np.asarray(_sampled(rgb, at), np.uint8)).astype(float)
     wall = (surface < WAX_SURE) & (flame < FLAME_SURE)
     seen = inside & wall & (linear_to_lightness(picture) < GLARE_L)
     some = (slice(None, None, 4), slice(None, None, 4))  # a median needs no more
     wax = (np.maximum(close.wax[some], close.pool[some]) > 0.9) & (close.flame[some] < 0.02)
     return Band(
-        column_means(picture, seen),
-        columns(seen).mean(2) >= 0.5,
+        _column_means(picture, seen),
+        _columns(seen).mean(2) >= 0.5,
         depth,
         _lip_light(rgb, rim),
         _median_light(close.picture[some][wax]),
-        *pixels(at, shown & (depth < BAND_MM)[:, None]),
+        *_pixels(at, shown & (depth < BAND_MM)[:, None]),
         lit,
     )
 
 
-def wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
-    """Working pixels (rows, columns, 2) of wall points at `depth` (rows, 1)."""
+def _wall_px(frame: VesselFrame, azimuth: Array, depth: Array) -> Array:
+    """Working pixels (rows * columns, 2) of wall points at `depth` (rows, 1)."""
     narrowing = frame.inner_radius_mm(0.0) - frame.inner_radius_mm(1.0)
     radius = frame.rim_radius_mm - narrowing * depth
     x, y = radius * np.sin(azimuth), radius * np.cos(azimuth)
-    return frame.project(np.stack([x, y, np.broadcast_to(-depth, x.shape)], -1).reshape(-1, 3)).reshape(*x.shape, 2)
+    return frame.project(np.stack([x, y, np.broadcast_to(-depth, x.shape)], -1).reshape(-1, 3))
 
 
-def inside_mouth(rim: Ellipse, px: Array, by_px: float) -> Flags:
+def _inside(rim: Ellipse, px: Array, columns: int, by_px: float) -> Flags:
     """Whether a wall point is seen through the mouth: a near wall's points project outside of the rim."""
     least = (1 - by_px / rim.b) ** 2
-    return np.asarray(rim._level(px) < least)
+    return np.asarray(rim._level(px).reshape(ROWS, columns) < least)
 
 
-def sampled(picture: NDArray[Any], at: Array) -> NDArray[Any]:
+def _sampled(picture: NDArray[Any], at: Array) -> NDArray[Any]:
     where = at.astype(np.float32)
     return np.asarray(cv2.remap(picture, where[..., 0], where[..., 1], cv2.INTER_LINEAR))
 
 
-def columns(fine: NDArray[Any]) -> NDArray[Any]:
-    return fine.reshape(len(fine), COLUMNS, -1, *fine.shape[2:])
+def _columns(fine: NDArray[Any]) -> NDArray[Any]:
+    return fine.reshape(ROWS, COLUMNS, FINE, *fine.shape[2:])
 
 
-def column_means(fine: Array, seen: Flags) -> Array:
-    weight = columns(seen)[..., None].astype(float)
-    return np.asarray((columns(fine) * weight).sum(2) / np.maximum(weight.sum(2), 1.0))
+def _column_means(fine: Array, seen: Flags) -> Array:
+    weight = _columns(seen)[..., None].astype(float)
+    return np.asarray((_columns(fine) * weight).sum(2) / np.maximum(weight.sum(2), 1.0))
 
 
 def _lip_light(rgb: NDArray[np.uint8], rim: Ellipse) -> Array:
@@ -125,7 +126,7 @@ def _lip_light(rgb: NDArray[np.uint8], rim: Ellipse) -> Array:
         Ellipse(rim.cx, rim.cy, rim.a * k, rim.b * k, rim.angle_rad).points(120) for k in np.linspace(*LIP_SHARE, 3)
     ]
     at = np.stack(rings)
-    return _median_light(sampled(rgb, at).reshape(-1, 3))
+    return _median_light(_sampled(rgb, at).reshape(-1, 3))
 
 
 def _median_light(codes: NDArray[Any]) -> Array:
@@ -134,12 +135,12 @@ def _median_light(codes: NDArray[Any]) -> Array:
     return np.asarray(np.median(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float), axis=0))
 
 
-def pixels(at: Array, seen: Flags) -> tuple[Array, Array]:
+def _pixels(at: Array, seen: Flags) -> tuple[Array, Array]:
     """Area (columns,) in working pixels: length of the column in the picture times its width there; and the length of
     a millimetre of depth."""
     tall = np.hypot(*np.moveaxis(np.gradient(at, axis=0), -1, 0))
     wide = np.hypot(*np.moveaxis(np.gradient(at, axis=1), -1, 0))
-    return np.asarray(columns(tall * wide * seen).sum((0, 2))), columns(tall).mean((0, 2)) / ROW_MM
+    return np.asarray(_columns(tall * wide * seen).sum((0, 2))), _columns(tall).mean((0, 2)) / ROW_MM
 
 
 def lip_marks(rgb: NDArray[np.uint8], frame: VesselFrame) -> Array:
@@ -147,5 +148,5 @@ def lip_marks(rgb: NDArray[np.uint8], frame: VesselFrame) -> Array:
     azimuth = np.radians(np.arange(360.0))
     radius = frame.rim_radius_mm * np.linspace(*LIP_SHARE, 3)
     flat = np.stack([np.outer(radius, np.sin(azimuth)), np.outer(radius, np.cos(azimuth)), np.zeros((3, 360))], -1)
-    codes = sampled(rgb, frame.project(flat.reshape(-1, 3)).reshape(3, 360, 2))
+    codes = _sampled(rgb, frame.project(flat.reshape(-1, 3)).reshape(3, 360, 2))
     return linear_to_lightness(srgb_to_linear(np.asarray(codes, np.uint8)).astype(float).mean(0))
