@@ -93,6 +93,8 @@ def flame_sizes(
     """
     if body.top == "picture":
         raise Declined("flame-cut-off")
+    if body.top_mm < front_lip_mm:
+        see_through = True  # all of it stands behind the wall, and is seen
     hidden = _is_hidden(body, pool_mm, wax_mm, lip_mm, front_lip_mm, see_through)
     if pool_mm is None and wax_mm is not None and not hidden:
         pool_mm, u_pool_mm = wax_mm - 1.0, float(np.hypot(U_POOL_BY_WAX_MM, u_wax_mm))
