@@ -151,7 +151,7 @@ def _shown_foot_mm(body: Body, hidden: bool, front_lip_mm: float, wax_mm: float 
 def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) -> Foot | None:
     lowest_shown = body.bottom_mm if body.blue_foot_mm is None else min(body.blue_foot_mm, body.bottom_mm)
     if pool_mm is None:
-        if hidden:
+        if hidden or _is_diffuse(body):  # glass that scatters the light shows no foot
             return None
         return Foot(lowest_shown - EXPOSED_WICK_MM / 2, EXPOSED_WICK_MM / 2, 0.0)
     highest = min(lowest_shown, pool_mm + EXPOSED_WICK_MM)

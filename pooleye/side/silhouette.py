@@ -61,15 +61,16 @@ class Filled:
 
 
 def region_of(maps: Maps) -> Region | None:
-    """The largest region that may be a vessel; None where there is none."""
+    """The region that has a mouth and a flame, else the largest; None where none may be a vessel."""
     count, labels, boxes, middles = cv2.connectedComponentsWithStats((maps.vessel > 0).astype(np.uint8), connectivity=4)
-    if count < 2:
+    areas = boxes[:, cv2.CC_STAT_AREA]
+    large = [k for k in range(1, count) if areas[k] >= LEAST_AREA]
+    if not large:
         return None
-    best = 1 + int(np.argmax(boxes[1:, cv2.CC_STAT_AREA]))
-    if boxes[best, cv2.CC_STAT_AREA] < LEAST_AREA:
-        return None
-    mask = labels == best
-    around = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    reach = {k: cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0 for k in large}
+    told = (maps.mouth > 0).astype(int) + (maps.flame > 0)
+    best = max(large, key=lambda k: (int(told[reach[k]].sum()), areas[k]))
+    mask, around = labels == best, reach[best]
     y, x = np.nonzero((maps.mouth > 0) & around)
     if len(x) < 4:
         return Region(mask, middles[best], None, (0.0, 0.0))
