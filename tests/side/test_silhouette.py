@@ -54,6 +54,16 @@ def test_the_pose_that_made_the_regions_is_found(tilt_deg: float, height_known: 
     assert np.degrees([roll, tilt]) == pytest.approx([np.degrees(0.04), tilt_deg], abs=2.5)
 
 
+def test_the_vessel_meant_is_the_one_with_a_mouth_not_the_largest():
+    camera = camera_for(SIZE, 26)
+    small = SidePose.of(Frustum(40.0, 40.0, 60.0), camera, [900.0, 600.0, np.log(600.0), 0.0, 0.1])
+    maps = maps_of(small)
+    beside = painted(np.array([[60.0, 300.0], [500.0, 300.0], [500.0, 850.0], [60.0, 850.0]]))
+    region = region_of(replace(maps, vessel=np.maximum(maps.vessel, beside)))
+    assert region is not None
+    assert (region.middle + 0.5) / SCALE - 0.5 == pytest.approx([900.0, 600.0], abs=12.0)
+
+
 def test_another_shape_does_not_fill_the_region():
     camera = camera_for(SIZE, 26)
     truth = SidePose.of(Frustum(40.0, 40.0, 90.0), camera, [600.0, 480.0, np.log(300.0), 0.0, 0.05])
