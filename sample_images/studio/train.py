@@ -133,6 +133,20 @@ def score(what: str, net: torch.nn.Module, data: dict[str, Tensor], held: Tensor
     net.train()
 
 
+def improve(
+    net: torch.nn.Module, averaged: torch.nn.Module, optimiser: torch.optim.Optimizer, loss: Tensor, step: int
+) -> None:
+    """One step down the loss; `averaged` is the running mean of the weights."""
+    optimiser.zero_grad(set_to_none=True)
+    loss.backward()
+    torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+    optimiser.step()
+    keep = min(0.998, (step + 1) / (step + 10))
+    with torch.no_grad():
+        for old, new in zip(averaged.state_dict().values(), net.state_dict().values(), strict=True):
+            old.lerp_(new, 1 - keep) if old.is_floating_point() else old.copy_(new)
+
+
 def train(
     what: str,
     net: torch.nn.Module,
@@ -167,14 +181,7 @@ def train(
                     x, masks = near_batch(data, index, px, wander=True)
             out = net.maps(x.contiguous(memory_format=torch.channels_last)).float()
             loss = (far_loss if what == "far" else near_loss)(out, at_size_of(out, masks))
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimiser.step()
-        keep = min(0.998, (step + 1) / (step + 10))
-        with torch.no_grad():
-            for old, new in zip(averaged.state_dict().values(), net.state_dict().values(), strict=True):
-                old.lerp_(new, 1 - keep) if old.is_floating_point() else old.copy_(new)
+        improve(net, averaged, optimiser, loss, step)
         step, total = step + 1, total + float(loss.detach()) if step % 50 == 0 else total
         if step % 1000 == 0 or (device.type == "cpu" and step % 50 == 0):
             print(what, "step", step, "done", round(done, 2), "loss", round(float(loss.detach()), 4), flush=True)

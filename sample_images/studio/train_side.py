@@ -92,14 +92,7 @@ def learn(
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             out = net(x.contiguous(memory_format=torch.channels_last)).float()
         loss = loss_of(out, masks)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimiser.step()
-        keep = min(0.998, (step + 1) / (step + 10))
-        with torch.no_grad():
-            for old, new in zip(averaged.state_dict().values(), net.state_dict().values(), strict=True):
-                old.lerp_(new, 1 - keep) if old.is_floating_point() else old.copy_(new)
+        train.improve(net, averaged, optimiser, loss, step)
         step += 1
         if step % 500 == 0 or (device.type == "cpu" and step % 10 == 0):
             print("side step", step, "done", round(done, 2), "loss", round(float(loss.detach()), 4), flush=True)
