@@ -22,15 +22,23 @@ _MIDDLE = (networks.NEAR_PX - 1) / 2
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Look:
-    """Where a mouth is seen in a square, 0 to 1, and the way from the square's pixels to the photo's.
+class Closeup:
+    """What the near net sees in the square, as maps (320, 320) 0 to 1, and the way from its pixels to the photo's.
 
     `matrix` (2, 2) and `centre` (2,): working pixel = centre + matrix @ (square pixel - middle).
     """
 
     mouth: FloatMap
+    wax: FloatMap
+    pool: FloatMap
+    flame: FloatMap
+    ball: FloatMap
+    wick: FloatMap
+    crumbs: FloatMap
+    picture: NDArray[np.uint8]
     matrix: Array
     centre: Array
+    samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @property
     def px_per_radius(self) -> float:
@@ -44,20 +52,6 @@ class Look:
     def to_square(self, photo_px: ArrayLike) -> Array:
         """Square pixels (N, 2) of working pixels (N, 2)."""
         return (np.atleast_2d(photo_px) - self.centre) @ np.linalg.inv(self.matrix).T + _MIDDLE
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Closeup(Look):
-    """All that the near net sees in the square, as maps (320, 320)."""
-
-    wax: FloatMap
-    pool: FloatMap
-    flame: FloatMap
-    ball: FloatMap
-    wick: FloatMap
-    crumbs: FloatMap
-    picture: NDArray[np.uint8]
-    samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @cached_property
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
@@ -79,13 +73,6 @@ class Closeup(Look):
         mask = np.zeros(self.mouth.shape, np.uint8)
         cv2.fillPoly(mask, [np.round(self.to_square(rim.points(180)) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
         return mask
-
-
-def look_for_mouth(rgb: NDArray[np.uint8], rim: Ellipse) -> Look:
-    """The mouth alone in the square that brings `rim` (working pixels) to the standard circle."""
-    matrix, centre = _square(rim)
-    (mouth,) = networks.run("near", _cut(rgb, matrix, centre), count=1)
-    return Look(mouth=mouth, matrix=matrix, centre=centre)
 
 
 def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:

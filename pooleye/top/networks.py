@@ -7,6 +7,7 @@ where. They only propose: all geometry, in millimetres, is computed from their m
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +18,7 @@ Maps = NDArray[np.float32]
 FAR_PX = (384, 288)
 NEAR_PX = 320
 MARGIN = 1.3  # the square around a mouth reaches this many rim radii from its centre
-SQUARES = {"far": 1, "near": 2}  # each position of the last layer answers for so many pixels across
+SQUARES = 2  # each position of the last layer answers for so many pixels across
 
 
 def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -25,11 +26,11 @@ def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
     return nets.answer("pooleye.top", name, values)
 
 
-def run(name: str, rgb: NDArray[np.uint8], count: int | None = None) -> Maps:
-    """Probabilities (channels, rows, columns), the first `count` of them, for a picture (h, w, 3): of its own size by
-    `near`, of half of it by `far`."""
-    across = SQUARES[name]
-    logits = nets.maps("pooleye.top", name, rgb)[: count and count * across**2]
+def run(name: str, rgb: NDArray[np.uint8]) -> Maps:
+    """Probabilities (channels, h, w) for a picture (h, w, 3)."""
+    logits = nets.maps("pooleye.top", name, rgb)
     channels, h, w = logits.shape
-    laid_out = logits.reshape(channels // across**2, across, across, h, w).transpose(0, 3, 1, 4, 2)
-    return np.asarray(1 / (1 + np.exp(-laid_out.reshape(-1, h * across, w * across))), np.float32)
+    squares = logits.reshape(channels // SQUARES**2, SQUARES, SQUARES, h, w).transpose(0, 3, 1, 4, 2)
+    laid_out = squares.reshape(-1, h * SQUARES, w * SQUARES)
+    full = [cv2.resize(one, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR) for one in laid_out]
+    return np.asarray(1 / (1 + cv2.exp(-np.stack(full))), np.float32)

@@ -19,7 +19,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_images, circle_poses
 from pooleye.optics.ellipse import Ellipse
-from pooleye.top.closeup import Closeup, Look, look_close, look_for_mouth
+from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
 from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
@@ -30,9 +30,10 @@ Floats = NDArray[np.float32]
 
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 1.0
-AMPLE = 1.12
-"""The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
+AMPLE = 1.08
+"""The close look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
+ELSEWHERE = 0.13  # off by more rim radii than in the pictures that the near net has learnt from
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
@@ -79,14 +80,16 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
+    """Looks close at `mouth`, and again if it turns out to be elsewhere. Raises Declined if it is not round."""
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
     ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
-    rough, _ = _mouth_in(look_for_mouth(rgb, ample))
-    close = look_close(rgb, rough)
+    close = look_close(rgb, ample)
     ellipse, round_share = _mouth_in(close)
+    if apart(ellipse, first) > ELSEWHERE:
+        close = look_close(rgb, ellipse)
+        ellipse, round_share = _mouth_in(close)
     if ellipse.b < LEAST_AXES * ellipse.a:
         raise Declined("too-oblique")
     if round_share < LEAST_ROUND:
@@ -191,7 +194,7 @@ def _wax_edge(close: Closeup) -> tuple[Ellipse, Array] | None:
     return _circle_of_square(close, centre, radius_px), reach / radius_px
 
 
-def _circle_of_square(close: Look, centre_px: Array, radius_px: float) -> Ellipse:
+def _circle_of_square(close: Closeup, centre_px: Array, radius_px: float) -> Ellipse:
     """The ellipse in the photo of a circle in the square."""
     cx, cy = close.to_photo(centre_px)[0]
     shape = close.matrix * radius_px
@@ -279,7 +282,7 @@ def last_fall(profile: Floats, radii: Array, level: float) -> Array:
     return np.asarray(np.where(falls.any(axis=1), at, np.nan))
 
 
-def _mouth_in(look: Look) -> tuple[Ellipse, float]:
+def _mouth_in(look: Closeup) -> tuple[Ellipse, float]:
     """The mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
     radius = look.px_per_radius
     centre = np.full(2, (len(look.mouth) - 1) / 2)
