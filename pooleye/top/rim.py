@@ -45,13 +45,17 @@ MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
 PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
-WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
+WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
+"""An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
 LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
 """Without the outer diameter: u of the rim's size is this share of the gap to another edge, if that is half as strong
 or more, and farther off than what a thin wall would make it."""
+SAME, ABOUT_EQUAL = 0.03, 0.06
+"""Rings nearer to each other, in rim radii, are one edge met differently: their mean errs less than any one of them; a
+claim lower by so much weighs e times less in it."""
 TRIED, THIN, FINALISTS = 16, 5, 5
 """The most likely rings by their edges have their wax line looked at, by every fifth sample; the best of them fully."""
 
@@ -123,24 +127,33 @@ def choose_rim(
     rings = rings or [Ring(edge.ellipse, IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
+    wax_weight = FREE_WAX_WEIGHT if headspace_mm is None else WAX_WEIGHT
 
     def claims(among: NDArray[np.intp], thin: int) -> Array:
         ellipses = [rings[k].ellipse for k in among]
         overlaps = best_overlaps(ellipses, edge.close, camera, *sizes, headspace_mm, thin)
-        return np.asarray(by_edges[among] + WAX_WEIGHT * (overlaps - 1))
+        return np.asarray(by_edges[among] + wax_weight * (overlaps - 1))
 
     likely = np.argsort(-by_edges)[:TRIED]
     likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
     scores = claims(likely, 1)
     best = int(np.argmax(scores))
     ring = rings[likely[best]]
-    standing = stand(ring.ellipse, edge.close, camera, *sizes, headspace_mm)
+    ellipse = _mean_ellipse([rings[k].ellipse for k in likely], scores, best)
+    standing = stand(ellipse, edge.close, camera, *sizes, headspace_mm)
     others = [s for k, s in zip(likely, scores, strict=True) if apart(rings[k].ellipse, ring.ellipse) > 0.01]
     lead = float(scores[best] - max(others, default=scores[best] - 1))
     u_relative = _u_relative(ring.strength, lead)
     if ratio is None:
         u_relative = float(np.hypot(u_relative, LIP_DOUBT * _other_edge(ring, rings)))
-    return Rim(ring.ellipse, standing, ring.strength, lead, u_relative)
+    return Rim(ellipse, standing, ring.strength, lead, u_relative)
+
+
+def _mean_ellipse(ellipses: list[Ellipse], scores: Array, best: int) -> Ellipse:
+    """Of the best ring and those that are the same edge met a little differently."""
+    same = np.array([apart(ellipse, ellipses[best]) < SAME for ellipse in ellipses])
+    weight = np.exp((scores - scores[best]) / ABOUT_EQUAL) * same
+    return Ellipse.from_vector(weight @ np.array([ellipse.vector() for ellipse in ellipses]) / weight.sum())
 
 
 def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None) -> list[Ellipse]:
