@@ -7,11 +7,12 @@ or hidden by the near rim; hidden stretches take the width of hang-up of their n
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
@@ -73,30 +74,35 @@ def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float)
     return _outline(close, wet, rim, frame, depth_mm, centre, radius, vague)
 
 
-def moved(pool: Pool, frame: VesselFrame, other: VesselFrame, depth_mm: float) -> Array:
-    """The outline (RAYS, 2) mm if the same pixels were seen in another frame, or at another depth: how uncertainty of
-    pose, focal length and headspace reaches the pool. An edge at the wall stays there."""
-    px = frame.project(np.column_stack([pool.outline_mm, np.full(RAYS, -pool.depth_mm)]))
-    there = other.to_plane(px, depth_mm)
-    scale = other.inner_radius_mm(depth_mm) / np.maximum(np.hypot(*there.T), 1e-9)
-    at_wall = ~pool.free & ~pool.hidden
-    factor = np.where(at_wall, scale, np.minimum(scale, 1.0))
-    return np.asarray(there * factor[:, None])
+def moved(
+    pool: Pool, frame: VesselFrame, others: Sequence[tuple[VesselFrame, float]], every: int = 1
+) -> tuple[Array, Array]:
+    """Outlines (K, n, 2) mm, of every so many-th ray, if the same pixels were seen in other frames, at other depths,
+    and the wall's radii (K,) there: how uncertainty of pose, focal length and headspace reaches the pool. An edge at
+    the wall stays there."""
+    outline = pool.outline_mm[::every]
+    px = frame.project(np.column_stack([outline, np.full(len(outline), -pool.depth_mm)]))
+    there = np.stack([other.to_plane(px, depth_mm) for other, depth_mm in others])
+    radius = np.array([other.inner_radius_mm(depth_mm) for other, depth_mm in others])
+    scale = radius[:, None] / np.maximum(np.hypot(there[..., 0], there[..., 1]), 1e-9)
+    at_wall = ~(pool.free | pool.hidden)[::every]
+    return there * np.where(at_wall, scale, np.minimum(scale, 1.0))[..., None], radius
 
 
-def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = AZIMUTHS) -> Array:
-    """Width (n,) mm of solid wax from the wall to the pool along the radius, at even azimuths from 12 o'clock; the
-    whole radius where a line from the axis meets no pool."""
+def hangup_by_azimuth(outline_mm: Array, radius_mm: ArrayLike, n: int = AZIMUTHS) -> Array:
+    """Width (..., n) mm of solid wax from walls (...) to pools (..., N, 2) along the radius, at even azimuths from
+    12 o'clock; the whole radius where a line from the axis meets no pool."""
     azimuth = np.arange(n) * (2 * np.pi / n)
     reach = polygon.radial_profile(outline_mm, (0.0, 0.0), np.pi / 2 - azimuth)
-    return np.clip(radius_mm - np.where(np.isfinite(reach), reach, 0.0), 0.0, radius_mm)
+    return np.asarray(np.maximum(np.asarray(radius_mm)[..., None] - np.nan_to_num(reach), 0.0))
 
 
 def by_sector(values: Array, frame: VesselFrame) -> list[float]:
     """Means over the 12 clock sectors of values (n,) at even azimuths."""
     azimuth = np.arange(len(values)) * (2 * np.pi / len(values))
     sector = frame.sector_of_azimuth(azimuth)
-    return [float(values[sector == k].mean()) for k in range(SECTORS)]
+    means = np.bincount(sector, values, SECTORS) / np.bincount(sector, minlength=SECTORS)
+    return [float(mean) for mean in means]
 
 
 def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
