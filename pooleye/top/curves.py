@@ -7,12 +7,15 @@ where on the circle a point of the ellipse comes to lie; `radii` takes that in.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.ellipse import Ellipse
 
 Array = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 
 RAYS = 180
 _T = np.arange(RAYS) * (2 * np.pi / RAYS)
@@ -34,11 +37,10 @@ ROUNDS = 5
 CUTOFF = 4.685 * 1.4826  # Tukey's biweight with 95 % efficiency, over the median absolute deviation
 
 
-def radii(curves: Array, every: int = 1) -> Array:
-    """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order."""
-    aside = curves @ _ASIDE[::every].T
-    slope = curves @ _SLOPE[::every].T
-    return np.asarray(curves @ OUTWARD[::every].T - aside * (slope - aside / 2) / curves[:, :1])
+def radii(curves: NDArray[Real], every: int = 1) -> NDArray[Real]:
+    """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order, as finely as the curves are."""
+    outward, aside, slope = (curves @ part[::every].T.astype(curves.dtype) for part in (OUTWARD, _ASIDE, _SLOPE))
+    return np.asarray(outward - aside * (slope - aside / 2) / curves[:, :1])
 
 
 def as_vectors(guess: Ellipse, curves: Array) -> Array:

@@ -116,8 +116,9 @@ def choose_rim(
     ratio = vessel.rim_outer_mm / vessel.rim_inner_mm if vessel.rim_outer_mm else None
     rings = find_rings(rgb, [edge.ellipse, edge.first, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
     if ratio is not None and ratio > THICK:
-        rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
-    rings = rings or [Ring(edge.ellipse, IMPLIED)]
+        smaller = np.array([1.0, 1.0, 1 / ratio, 1 / ratio, 1 / ratio])
+        rings += [Ring(ring.vector * smaller, IMPLIED) for ring in rings if ring.strength > CRISP]
+    rings = rings or [Ring(edge.ellipse.vector(), IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
 
@@ -199,13 +200,9 @@ def _circle_of_square(close: Look, centre_px: Array, radius_px: float) -> Ellips
     return Ellipse.from_vector([cx, cy, np.trace(shape) / 2, p, q])
 
 
-def _resized(ellipse: Ellipse, factor: float) -> Ellipse:
-    return Ellipse(ellipse.cx, ellipse.cy, ellipse.a * factor, ellipse.b * factor, ellipse.angle_rad)
-
-
 def _by_edges(rings: list[Ring], mouth: Ellipse, ratio: float | None) -> Array:
     """Each ring's claim (N,) to be the inner rim: its own edge, the lip's outer edge where one must be, the mouth."""
-    vectors = np.array([ring.ellipse.vector() for ring in rings])
+    vectors = np.array([ring.vector for ring in rings])
     strength = np.array([ring.strength for ring in rings])
     off = (vectors - mouth.vector())[:, :3] / mouth.mean_radius
     prior = 0.5 * (off**2).sum(1) / MOUTH_U**2
@@ -234,7 +231,7 @@ def _alike(vectors: Array) -> Array:
 def _other_edge(ring: Ring, rings: list[Ring]) -> float:
     """How far off, relative to the radius, the strongest ring of the same shape lies: a lip has two edges, and without
     the outer diameter nothing tells which of them is which. 0 where no other is nearly as strong."""
-    vectors = np.array([r.ellipse.vector() for r in (ring, *rings)])
+    vectors = np.array([r.vector for r in (ring, *rings)])
     gap = np.abs(vectors[:, 2] / vectors[0, 2] - 1)
     claim = np.array([r.strength for r in (ring, *rings)]) * _alike(vectors)[0] * (gap > LEAST_LIP)
     best = int(np.argmax(claim))
