@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pooleye.optics.ellipse import Ellipse
 from pooleye.top import networks
+from pooleye.top.regions import regions
 
 Array = NDArray[np.float64]
 FloatMap = NDArray[np.float32]
@@ -62,11 +63,10 @@ class Closeup(Look):
     @cached_property
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
         """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
-        count, labels, stats, _ = cv2.connectedComponentsWithStats((self.flame > 0.5).astype(np.uint8), connectivity=8)
+        labels, areas = regions(self.flame > 0.5)
         white = cv2.inRange(self.picture, (WHITE_CODE,) * 3, (255,) * 3) > 0
-        masks = [labels == k for k in range(1, count)]
-        areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
-        return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
+        spots = [(int(area), labels == k) for k, area in enumerate(areas) if area]
+        return [(area, float(white[mask].mean()) < WHITE_SHARE, mask) for area, mask in spots]
 
     @property
     def wax_share(self) -> float:

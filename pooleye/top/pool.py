@@ -18,7 +18,8 @@ from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import SECTORS, VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.curves import RAY_DIRECTIONS, RAYS
+from pooleye.top.curves import RAY_DIRECTIONS
+from pooleye.top.regions import regions
 from pooleye.top.rim import fall_width, last_fall
 
 Array = NDArray[np.float64]
@@ -67,8 +68,8 @@ def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float)
     if wet is None:
         return None
     vague = _is_vague(wet)
-    ys, xs = np.nonzero(wet > 0.5)
-    px = close.to_photo([[xs.mean(), ys.mean()]])
+    moments = cv2.moments((wet > 0.5).view(np.uint8), binaryImage=True)
+    px = close.to_photo([moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]])
     radius = frame.inner_radius_mm(depth_mm)
     centre = drawn_inside(frame.to_plane(px, depth_mm)[0], 0.97 * radius)
     return _outline(close, wet, rim, frame, depth_mm, centre, radius, vague)
@@ -109,19 +110,19 @@ def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
     """The pool's probability with all that is not the pool, or not inside the mouth, taken out."""
     inside = close.inside(rim)
     # the flame and the wick stand in the pool, and are part of its area
-    wet = np.where(close.flame > 0.5, np.maximum(close.pool, close.flame), close.pool) * inside
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((wet > 0.5).astype(np.uint8), connectivity=4)
-    areas = stats[1:, cv2.CC_STAT_AREA]
-    if count < 2 or areas.max() < LEAST_AREA * inside.sum():
+    wet = np.maximum(close.pool, close.flame * (close.flame > 0.5)) * inside
+    labels, areas = regions(wet > 0.5, connectivity=4)
+    if areas.max() < max(LEAST_AREA * np.count_nonzero(inside), 1):
         return None
-    keep = np.append(False, areas >= PART_OF_IT * areas.max())[labels].astype(np.uint8)
+    keep = (areas >= PART_OF_IT * areas.max()).astype(np.uint8)[labels]
     near = cv2.dilate(keep, np.ones((5, 5), np.uint8))
     return np.asarray(wet * near, np.float32)
 
 
 def _is_vague(wet: NDArray[np.float32]) -> bool:
     """Whether the net wavers all over the region rather than along its edge."""
-    return float(((wet > 0.2) & (wet < 0.8)).sum()) > VAGUE * float((wet > 0.2).sum())
+    perhaps = np.count_nonzero(wet > 0.2)
+    return bool(perhaps - np.count_nonzero(wet >= 0.8) > VAGUE * perhaps)
 
 
 def drawn_inside(xy_mm: Array, reach_mm: float) -> Array:
@@ -143,13 +144,11 @@ def _outline(
     u = RAY_DIRECTIONS
     wall = to_circle(centre, u, radius)
     share = np.linspace(0.02, 1.02, STEPS)
-    at_mm = centre + (share[None] * wall[:, None])[..., None] * u[:, None]
-    flat = np.column_stack([at_mm.reshape(-1, 2), np.full(RAYS * STEPS, -depth_mm)])
-    px = frame.project(flat)
-    level = rim._level(px).reshape(RAYS, STEPS)
-    square = close.to_square(px).reshape(RAYS, STEPS, 2).astype(np.float32)
+    at_mm = centre + (share * wall[:, None])[..., None] * u[:, None]
+    px = cv2.perspectiveTransform(at_mm.astype(np.float32), frame.plane_homography(depth_mm))
+    square = np.asarray(close.to_square(px), np.float32)
     seen = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
-    shown = level < AT_RIM
+    shown = rim._level(px) < AT_RIM
     profile = np.where(np.logical_and.accumulate(shown, axis=1), np.asarray(seen, np.float32), np.float32(0.0))
     profile[:, -1] = 0.0
     edge = last_fall(profile, share, 0.5)

@@ -27,7 +27,7 @@ SIZES = np.arange(0.88, 1.16, 0.006, dtype=np.float32)
 COMING, SETTLING = ((0.016, 0.010, 0.006), (0.006,)), (0.0045, 0.0030, 0.0025)
 """Sizes of the curves that start, and windows of the mean shift, of the guessed radius: wide ones find rings that a
 guess misses in shape, narrow ones keep near rings apart."""
-STIFFNESS = np.diag(np.array([1e-3, 0.3, 0.3, 1.0, 1.0], np.float32))  # holds the shape where few rays have an edge, in rays
+STIFFNESS = np.diag(np.array([1e-3, 0.3, 0.3, 1.0, 1.0], np.float32))  # in rays: holds the shape where few have an edge
 COARSE = 2  # curves look at every so many-th ray
 SAME = 0.004  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
