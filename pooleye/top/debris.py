@@ -76,10 +76,12 @@ def _peaks(spots: FloatMap, apart_px: float) -> tuple[NDArray[np.intp], NDArray[
 def _streaks(spots: FloatMap) -> NDArray[np.bool_]:
     """Where spots run together into something long: a wick's shadow more likely than debris."""
     labels, areas = regions(spots >= PERHAPS)
-    y, x = np.nonzero(labels)
-    which = labels[y, x]
+    places = np.flatnonzero(labels)
+    which = labels.take(places)
     area = np.maximum(areas, 2)  # of one pixel nothing is long
-    off = np.stack([at - (np.bincount(which, at, len(area)) / area)[which] for at in (x, y)])
+    off = np.stack(
+        [at - (np.bincount(which, at, len(area)) / area)[which] for at in np.divmod(places, labels.shape[1])]
+    )
     xx, xy, yy = (np.bincount(which, off[i] * off[j], len(area)) / (area - 1) for i, j in ((0, 0), (0, 1), (1, 1)))
     mean, apart = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)  # eigenvalues of the covariance: mean ± apart
     narrow, wide = np.sqrt(np.maximum(mean - apart, 0.25)), np.sqrt(np.maximum(mean + apart, 0.25))
@@ -93,18 +95,18 @@ def _explained(close: Closeup, wicks: list[Wick]) -> Mask:
     for foot in feet:
         cv2.circle(mask, _pixel(foot), round(WICK_RADII * close.px_per_radius), 1, -1)
     for _, mirrored, flame in close.bright_spots:
-        y, x = np.nonzero(flame)
-        places = np.column_stack([x, y]).astype(float)
         if mirrored or not feet:
             continue
-        foot = min(feet, key=lambda at: float(np.hypot(*(places.mean(0) - at))))
-        _add_mirror_image(mask, places, foot)
+        places = np.asarray(cv2.findNonZero(flame.view(np.uint8)), np.int32).reshape(-1, 2)
+        middle = places.mean(0)
+        foot = min(feet, key=lambda at: float(np.hypot(*(middle - at))))
+        _add_mirror_image(mask, np.asarray(cv2.convexHull(places), float).reshape(-1, 2), foot)
     size = 2 * MARGIN_PX + 1
     return np.asarray(cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))), np.uint8)
 
 
 def _add_mirror_image(mask: Mask, flame: Array, foot: Array) -> None:
-    """The flame's pixels (N, 2) turned half round its foot, with some to spare, and what lies between."""
+    """A flame's outline (N, 2) turned half round its foot, with some to spare, and what lies between."""
     both = np.vstack([flame, foot + MIRROR_STRETCH * (foot - flame)])
     hull = cv2.convexHull(np.round(both).astype(np.int32))
     cv2.fillConvexPoly(mask, np.asarray(hull, np.int32), 1)

@@ -205,7 +205,7 @@ def possible_wax_lines_mm(
 def liquid_share(close: Closeup) -> float:
     """Share of the wax's pixels that are pool."""
     pool = close.pool > 0.5
-    return float(pool.sum()) / max(float((pool | (close.wax > 0.5)).sum()), 1.0)
+    return float(np.count_nonzero(pool)) / max(float(np.count_nonzero(pool | (close.wax > 0.5))), 1.0)
 
 
 def best_overlaps(

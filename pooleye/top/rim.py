@@ -216,16 +216,16 @@ def _as_lips(vectors: Array, ratio: float) -> Array:
     """(N, N), 0..1: how well ring j is the outer edge of a lip whose inner edge is ring i."""
     radius = vectors[:, 2]
     size = radius[None, :] / radius[:, None] / ratio - 1
-    return np.asarray(np.exp(-0.5 * (size / PAIR_U[0]) ** 2) * _alike(vectors))
+    return np.asarray(np.exp(-0.5 * ((size / PAIR_U[0]) ** 2 + _unlike(vectors, vectors))))
 
 
-def _alike(vectors: Array) -> Array:
-    """(N, N), 0..1: how alike rings are in place and shape, whatever their size."""
-    radius = vectors[:, 2]
-    place = np.hypot(*(vectors[None, :, k] - vectors[:, None, k] for k in (0, 1))) / radius[:, None]
-    shape = vectors[:, 3:] / radius[:, None]
-    stretch = np.abs(shape[None] - shape[:, None]).max(-1)
-    return np.asarray(np.exp(-0.5 * ((place / PAIR_U[1]) ** 2 + (stretch / PAIR_U[2]) ** 2)))
+def _unlike(some: Array, others: Array) -> Array:
+    """(M, N): how unlike rings (M, 5) and (N, 5) are in place and shape, whatever their size: squares of deviations
+    over their u."""
+    x, y = (others[:, k] - some[:, k, None] for k in (0, 1))
+    p, q = (others[:, k] / others[:, 2] - (some[:, k] / some[:, 2])[:, None] for k in (3, 4))
+    place = (x * x + y * y) / (PAIR_U[1] * some[:, 2, None]) ** 2
+    return np.asarray(place + (np.maximum(np.abs(p), np.abs(q)) / PAIR_U[2]) ** 2)
 
 
 def _other_edge(ring: Ring, rings: list[Ring]) -> float:
@@ -233,7 +233,8 @@ def _other_edge(ring: Ring, rings: list[Ring]) -> float:
     the outer diameter nothing tells which of them is which. 0 where no other is nearly as strong."""
     vectors = np.array([r.vector for r in (ring, *rings)])
     gap = np.abs(vectors[:, 2] / vectors[0, 2] - 1)
-    claim = np.array([r.strength for r in (ring, *rings)]) * _alike(vectors)[0] * (gap > LEAST_LIP)
+    alike = np.exp(-0.5 * _unlike(vectors[:1], vectors)[0])
+    claim = np.array([r.strength for r in (ring, *rings)]) * alike * (gap > LEAST_LIP)
     best = int(np.argmax(claim))
     return float(gap[best]) if claim[best] > NEARLY * ring.strength else 0.0
 
@@ -253,8 +254,11 @@ def edge_along_rays(
     from three quarters to one quarter.
     """
     radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
-    at = (centre + radii[None, :, None] * RAY_DIRECTIONS[:, None]).astype(np.float32)
-    seen = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = (
+        (from_px + np.outer(way, radii)).astype(np.float32)
+        for from_px, way in zip(centre, RAY_DIRECTIONS.T, strict=True)
+    )
+    seen = cv2.remap(probability, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = np.asarray(seen, np.float32)
     edge = last_fall(profile, radii, 0.5)
     width = fall_width(profile, radii)
