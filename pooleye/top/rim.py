@@ -22,7 +22,7 @@ from pooleye.optics.ellipse import Ellipse
 from pooleye.top.closeup import Closeup, Look, look_close, look_for_mouth
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
-from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
+from pooleye.top.pose import Standing, WaxLines, possible_wax_lines_mm, wax_lines
 from pooleye.top.rings import Ring, apart, find_rings
 
 Array = NDArray[np.float64]
@@ -122,17 +122,16 @@ def choose_rim(
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
 
-    def claims(among: NDArray[np.intp], thin: int) -> Array:
+    def claims(among: NDArray[np.intp], thin: int) -> tuple[Array, WaxLines]:
         ellipses = [rings[k].ellipse for k in among]
-        overlaps = best_overlaps(ellipses, edge.close, camera, *sizes, headspace_mm, thin)
-        return np.asarray(by_edges[among] + WAX_WEIGHT * (overlaps - 1))
+        lines = wax_lines(ellipses, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
+        return np.asarray(by_edges[among] + WAX_WEIGHT * (lines.overlap.max(1) - 1)), lines
 
     likely = np.argsort(-by_edges)[:TRIED]
-    likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
-    scores = claims(likely, 1)
+    likely = likely[np.argsort(-claims(likely, THIN)[0])[:FINALISTS]]
+    scores, lines = claims(likely, 1)
     best = int(np.argmax(scores))
-    ring = rings[likely[best]]
-    standing = stand(ring.ellipse, edge.close, camera, *sizes, headspace_mm)
+    ring, standing = rings[likely[best]], lines.standing(best)
     others = [s for k, s in zip(likely, scores, strict=True) if apart(rings[k].ellipse, ring.ellipse) > 0.01]
     lead = float(scores[best] - max(others, default=scores[best] - 1))
     u_relative = _u_relative(ring.strength, lead)
