@@ -124,6 +124,7 @@ def _code_at(codes: NDArray[Any], share: float) -> float:
 
 
 def _shrunk(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    grey = grey[: grey.shape[0] & ~1, : grey.shape[1] & ~1]  # so that it can be halved
     factor = BLUR_SIZE_PX / max(grey.shape)
     if factor >= 1:
         return grey

@@ -144,8 +144,10 @@ def _outline(
     u = RAY_DIRECTIONS
     wall = to_circle(centre, u, radius)
     share = np.linspace(0.02, 1.02, STEPS)
-    at_mm = centre + (share * wall[:, None])[..., None] * u[:, None]
-    px = cv2.perspectiveTransform(at_mm.astype(np.float32), frame.plane_homography(depth_mm))
+    at_mm = cv2.merge(
+        [from_mm + np.outer(way, share) for from_mm, way in zip(centre, (wall[:, None] * u).T, strict=True)]
+    )
+    px = cv2.perspectiveTransform(at_mm, frame.plane_homography(depth_mm))
     square = np.asarray(close.to_square(px), np.float32)
     seen = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
     shown = rim._level(px) < AT_RIM
