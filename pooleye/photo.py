@@ -338,15 +338,17 @@ def _shrunk(pixels: RgbImage, scale_px: float, long_side_px: int) -> tuple[RgbIm
 
 
 def shrunk_to(pixels: RgbImage, size_px: tuple[int, int]) -> RgbImage:
-    """The picture at a smaller size (width, height), each new pixel the mean of what it covers.
+    """The picture at a smaller size (width, height), each new pixel about the mean of what it covers.
 
-    A much larger one by halves first: OpenCV takes a fifth of the time for that.
+    By halves, and the rest between pixels of a blurred one: the exact means take OpenCV three times as long.
     """
     height, width = pixels.shape[:2]
-    while width >= 4 * size_px[0] and height >= 4 * size_px[1] and width % 2 == height % 2 == 0:
+    while width >= 4 * size_px[0] and height >= 4 * size_px[1]:
         width, height = width // 2, height // 2
         pixels = np.asarray(cv2.resize(pixels, (width, height)), dtype=np.uint8)
-    return np.asarray(cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if width >= 2 * size_px[0] and height >= 2 * size_px[1]:
+        pixels = np.asarray(cv2.blur(pixels, (3, 3)), np.uint8)
+    return np.asarray(cv2.resize(pixels, size_px), dtype=np.uint8)
 
 
 # --- what the camera wrote down --------------------------------------------------------------------------------------
