@@ -24,9 +24,9 @@ STRIP = (0.76, 1.30)  # of the guessed radius
 STEP_PX, STEPS = 0.8, (90, 160)
 ALONG, ACROSS = 0.9, 1.0  # blur of the strip before its gradient is taken, in samples along and in rays
 SIZES = np.arange(0.88, 1.16, 0.006, dtype=np.float32)
-COMING, SETTLING = ((0.016, 0.010, 0.006), (0.006,)), (0.0045, 0.0030, 0.0025)
+WIDE, NARROW, SETTLING = (0.016, 0.010), (0.006,), (0.0045, 0.0030, 0.0025)
 """Sizes of the curves that start, and windows of the mean shift, of the guessed radius: wide ones find rings that a
-guess misses in shape, narrow ones keep near rings apart."""
+guess misses in shape, narrow ones, also for curves that have been through no wide one, keep near rings apart."""
 STIFFNESS = np.diag(np.array([1e-3, 0.3, 0.3, 1.0, 1.0], np.float32))  # in rays: holds the shape where few have an edge
 COARSE = 2  # curves look at every so many-th ray
 SAME = 0.004  # rings nearer than this, in radii, are one
@@ -76,13 +76,18 @@ def apart(a: Ellipse, b: Ellipse) -> float:
 def _distinct(rings: Floats, least: float, most: int) -> Floats:
     """The `most` strongest rings (N, 6: curve and strength), strongest first; of rings nearer to each other than
     `least` radii only the strongest."""
-    left = rings[np.argsort(-rings[:, 5], kind="stable")]
-    kept: list[Floats] = []
-    while len(left) and len(kept) < most:
-        kept.append(left[0])
-        off = np.abs(left - left[0])
-        left = left[np.hypot(off[:, 1], off[:, 2]) + off[:, 0] + np.hypot(off[:, 3], off[:, 4]) > least]
-    return np.array(kept).reshape(-1, 6)
+    ordered = rings[np.argsort(-rings[:, 5], kind="stable")]
+    s, a, b, c, d = ordered[:, :5].T
+    near = np.abs(s - s[:, None]) <= least  # most pairs differ in size already
+    i, j = np.nonzero(near)
+    near[i, j] = np.abs(s[i] - s[j]) + np.hypot(a[i] - a[j], b[i] - b[j]) + np.hypot(c[i] - c[j], d[i] - d[j]) <= least
+    kept: list[int] = []
+    gone = np.zeros(len(ordered), bool)
+    for k, alike in enumerate(near):
+        if not gone[k] and len(kept) < most:
+            kept.append(k)
+            gone |= alike
+    return np.asarray(ordered[kept])
 
 
 def _resized(shapes: Floats, sizes: Floats) -> Floats:
@@ -103,7 +108,8 @@ class _Crests:
 
     def around(self, shapes: Floats) -> Floats:
         """Rings (N, 6: curve and strength) of about one of these shapes (N, 5), in any size."""
-        came = np.concatenate([self._settled(_resized(shapes, SIZES), windows) for windows in COMING])
+        start = _resized(shapes, SIZES)
+        came = self._settled(np.concatenate([self._settled(start, WIDE)[:, :5], start]), NARROW)
         likely = came[np.argsort(-came[:, 5])[:LIKELY], :5]
         curves = self._settled(likely, SETTLING)[:, :5]
         strengths = self._strengths(curves)
