@@ -115,8 +115,10 @@ def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uin
     x1, y1 = x0 + max((x1 - x0) // step, 1) * step, y0 + max((y1 - y0) // step, 1) * step
     part = rgb[y0:y1, x0:x1]
     if step > 1:
-        size = (part.shape[1] // step, part.shape[0] // step)
-        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
+        size, how = (part.shape[1] // step, part.shape[0] // step), cv2.INTER_AREA
+        if step > 2:  # the same means, taken twice as fast
+            part, how = np.asarray(cv2.blur(part, (step, step), anchor=(0, 0)), np.uint8), cv2.INTER_NEAREST
+        part = np.asarray(cv2.resize(part, size, interpolation=how), np.uint8)
     linear = matrix / step
     at = (centre - [x0, y0] - (step - 1) / 2) / step
     affine = np.column_stack([linear, at - linear @ np.full(2, _MIDDLE)])
