@@ -7,7 +7,8 @@ where on the circle a point of the ellipse comes to lie; `radii` takes that in.
 
 from __future__ import annotations
 
-from typing import TypeVar
+from functools import cache
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,9 +40,14 @@ CUTOFF = 4.685 * 1.4826  # Tukey's biweight with 95 % efficiency, over the media
 
 def radii(curves: NDArray[Real], every: int = 1) -> NDArray[Real]:
     """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order, as finely as the curves are."""
-    parts = (part[::every].T.astype(curves.dtype, copy=False) for part in (OUTWARD, _ASIDE, _SLOPE))
-    outward, aside, slope = (curves @ part for part in parts)
+    outward, aside, slope = (curves @ part for part in _parts(every, curves.dtype))
     return np.asarray(outward - aside * (slope - aside / 2) / curves[:, :1])
+
+
+@cache
+def _parts(every: int, kind: np.dtype[Any]) -> tuple[NDArray[Any], ...]:
+    """OUTWARD, ASIDE and SLOPE at every so many-th ray, (5, rays) each."""
+    return tuple(np.ascontiguousarray(part[::every].T, kind) for part in (OUTWARD, _ASIDE, _SLOPE))
 
 
 def as_vectors(guess: Ellipse, curves: Array) -> Array:
