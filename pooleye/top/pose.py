@@ -111,12 +111,13 @@ class WaxLines:
     def standing(self, k: int) -> Standing:
         """Of the rim `k`, the pose chosen by the wax line."""
         poses = [CirclePose(*circle) for circle in zip(self.centres[k], self.normals[k], strict=True)]
-        frames = [vessel_frame(pose, self.cameras[k], *self.sizes_mm) for pose in poses]
         first = int(self.overlap[k, 1] > self.overlap[k, 0])
         line = WaxLine(*(float(values[k, first]) for values in (self.depth_mm, self.u_depth_mm, self.overlap)))
         apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
         unsettled = apart > SQUARE_DEG and float(np.ptp(self.overlap[k])) < ALIKE
-        return Standing(frames[first], line, frames[1 - first] if unsettled else None)
+        frame = vessel_frame(poses[first], self.cameras[k], *self.sizes_mm)
+        rival = vessel_frame(poses[1 - first], self.cameras[k], *self.sizes_mm) if unsettled else None
+        return Standing(frame, line, rival)
 
 
 def wax_lines(
