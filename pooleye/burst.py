@@ -7,6 +7,7 @@ none are made up.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
@@ -63,15 +64,15 @@ def _moment(photo: Photo) -> timedelta | None:
 
 
 def _check_alike(photos: Sequence[Photo]) -> None:
-    first: dict[str, Photo] = {}
+    first: dict[bytes, Photo] = {}
     for photo in photos:
-        if photo.sha256 in first:
+        same = first.setdefault(hashlib.sha256(photo.rgb.data).digest(), photo)
+        if same is not photo:
             raise UsageError(
                 "photo-twice",
-                f"{photo.path} is the same photo as {first[photo.sha256].path}",
+                f"{photo.path} is the same photo as {same.path}",
                 hint="name each photo of the burst once",
             )
-        first[photo.sha256] = photo
         if photo.full_size_px != photos[0].full_size_px:
             raise UsageError(
                 "burst-mixed",

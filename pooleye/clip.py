@@ -10,7 +10,6 @@ Containers and codecs by FFmpeg through PyAV. Rotation: ISO/IEC 14496-12, track 
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import stat
 from collections.abc import Iterator
@@ -59,7 +58,7 @@ class Clip:
         """
         import av
 
-        digest = _checked_file(Path(self.path))
+        _check_file(Path(self.path))
         av.logging.set_level(None)  # FFmpeg would print on its own
         logging.getLogger("libav").setLevel(logging.CRITICAL)
         count = 0
@@ -68,7 +67,7 @@ class Clip:
                 if not container.streams.video:
                     raise _unreadable(self.path, "holds sound but no pictures", SHORT_CLIP_HINT)
                 stream = container.streams.video[0]
-                for frame in self._read(container, stream, digest):
+                for frame in self._read(container, stream):
                     count += 1
                     yield frame
         except av.error.FFmpegError as error:
@@ -78,7 +77,7 @@ class Clip:
         if count == 0:
             raise _unreadable(self.path, "holds no pictures", SHORT_CLIP_HINT)
 
-    def _read(self, container: Any, stream: VideoStream, digest: str) -> Iterator[Frame]:
+    def _read(self, container: Any, stream: VideoStream) -> Iterator[Frame]:
         start_s: float | None = None
         last_s: float | None = None
         declared = int(stream.frames or 0)
@@ -96,17 +95,17 @@ class Clip:
             else:
                 last_s = time_s
             count += 1
-            yield Frame(self._photo(raw, digest), None if time_s is None or start_s is None else time_s - start_s)
+            yield Frame(self._photo(raw), None if time_s is None or start_s is None else time_s - start_s)
         if declared - count > max(2, 0.05 * declared):
             self.flags.append("clip-cut-short")
 
-    def _photo(self, raw: VideoFrame, digest: str) -> Photo:
+    def _photo(self, raw: VideoFrame) -> Photo:
         pixels = _upright_pixels(raw)
         height, width = pixels.shape[:2]
         if min(height, width) < MIN_SHORT_SIDE_PX / 2:
             raise Declined("too-small", f"{self.path} has pictures of {width} x {height} pixels")
         # the full size is what is measured in: a clip has no larger original
-        return Photo(self.path, pixels, 1.0, (width, height), None, None, digest)
+        return Photo(self.path, pixels, 1.0, (width, height), None, None)
 
 
 COPY_AGAIN = "Copy the clip from the phone again; the end of the file is what players need most."
@@ -121,8 +120,8 @@ def _unreadable(path: str, what: str, hint: str) -> Declined:
     return Declined("unreadable", f"{path} {what}", hint)
 
 
-def _checked_file(path: Path) -> str:
-    """SHA-256 of the file. Raises Declined for what is no ordinary file of a sensible size."""
+def _check_file(path: Path) -> None:
+    """Raises Declined for what is no ordinary file of a sensible size that may be read."""
     try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
@@ -131,8 +130,7 @@ def _checked_file(path: Path) -> str:
             raise _unreadable(str(path), "is empty", "The file holds nothing; copy the clip from the phone again.")
         if status.st_size > MAX_CLIP_BYTES:
             raise Declined("too-large", f"{path} has {status.st_size / 1e9:.1f} GB", "Send ten seconds of it.")
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        path.open("rb").close()
     except FileNotFoundError:
         raise _unreadable(str(path), "does not exist", "Check the file's name and folder.") from None
     except OSError as error:

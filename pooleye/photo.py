@@ -10,7 +10,6 @@ EXIF tags: CIPA DC-008 (Exif 2.32), sections 4.6.4 to 4.6.6.
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 import stat
@@ -86,7 +85,6 @@ class Photo:
     full_size_px: tuple[int, int]
     focal_35mm: float | None
     taken_at: datetime | None
-    sha256: str
     notes: tuple[str, ...] = ()
     taken_fraction_s: float | None = None
 
@@ -127,7 +125,6 @@ def photo_from_bytes(
         focal_35mm=focal_35mm,
         taken_at=taken_at,
         taken_fraction_s=_fraction_s(camera_tags),
-        sha256=hashlib.sha256(data).hexdigest(),
         notes=tuple(note for note in (focal_note, time_note, _colour_note(header)) if note),
     )
 
@@ -294,8 +291,8 @@ def _decode_jpeg(data: bytes, reduction: int) -> RgbImage:
 
 def _ends_in_filler(pixels: RgbImage) -> bool:
     """Whether the last rows are exactly the mid-grey that a JPEG decoder paints where data are missing."""
-    rows = max(2, pixels.shape[0] // 100)
-    return bool(np.all(np.abs(pixels[-rows:].astype(np.int16) - 128) <= 1))
+    last = pixels[-max(2, pixels.shape[0] // 100) :]
+    return bool(last.min() >= 127 and last.max() <= 129)
 
 
 def _decode_by_pillow(header: Image.Image, reduction: int) -> RgbImage:
@@ -341,15 +338,17 @@ def _shrunk(pixels: RgbImage, scale_px: float, long_side_px: int) -> tuple[RgbIm
 
 
 def shrunk_to(pixels: RgbImage, size_px: tuple[int, int]) -> RgbImage:
-    """The picture at a smaller size (width, height), each new pixel the mean of what it covers.
+    """The picture at a smaller size (width, height), each new pixel about the mean of what it covers.
 
-    A much larger one by halves first: OpenCV takes a fifth of the time for that.
+    By halves, and the rest between pixels of a blurred one: the exact means take OpenCV three times as long.
     """
     height, width = pixels.shape[:2]
-    while width >= 4 * size_px[0] and height >= 4 * size_px[1] and width % 2 == height % 2 == 0:
+    while width >= 4 * size_px[0] and height >= 4 * size_px[1]:
         width, height = width // 2, height // 2
         pixels = np.asarray(cv2.resize(pixels, (width, height)), dtype=np.uint8)
-    return np.asarray(cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if width >= 2 * size_px[0] and height >= 2 * size_px[1]:
+        pixels = np.asarray(cv2.blur(pixels, (3, 3)), np.uint8)
+    return np.asarray(cv2.resize(pixels, size_px), dtype=np.uint8)
 
 
 # --- what the camera wrote down --------------------------------------------------------------------------------------

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import io
 import os
 import struct
@@ -270,13 +269,6 @@ def test_damaged_exif_costs_only_the_exif():
     photo = loaded(data[:2] + damaged + data[2:])
     assert photo.focal_35mm is None
     assert photo.taken_at is None
-
-
-def test_the_name_of_a_photo_is_the_sha256_of_its_file(tmp_path):
-    path = tmp_path / "a.jpg"
-    path.write_bytes(encoded(scene()))
-    assert load_photo(path).sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-    assert load_photo(path).path == str(path)
 
 
 # --- linear light ---

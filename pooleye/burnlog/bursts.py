@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from pooleye.burnlog.filing import Measurer, file_photo, measure_job, place_of_photo, stills_of
 from pooleye.burnlog.history import Author
 from pooleye.burnlog.look import look, look_closely
-from pooleye.burnlog.photo_files import place_of
+from pooleye.burnlog.photo_files import file_sha256, place_of
 from pooleye.burnlog.records import Photo as Record
 from pooleye.burnlog.snap import Chosen, Snapped, decide, elsewhere, measured
 from pooleye.burnlog.store import Workspace
@@ -104,7 +104,8 @@ def _in_order(paths: Sequence[Path]) -> list[Photo]:
 
 def _known(session: Session, photos: Sequence[Photo]) -> list[Record]:
     """Those in the log already, the earliest filed first."""
-    query = select(Record).where(Record.sha256.in_([one.sha256 for one in photos])).order_by(Record.id)
+    hashes = [file_sha256(Path(one.path)) for one in photos]
+    query = select(Record).where(Record.sha256.in_(hashes)).order_by(Record.id)
     return list(session.scalars(query))
 
 

@@ -172,8 +172,10 @@ class Ellipse:
     scaled = mapped
 
     def _level(self, points: ArrayLike) -> Array:
-        unit = (np.asarray(points, dtype=float) - self.centre) @ np.linalg.inv(self.shape_matrix()).T
-        return np.hypot(unit[..., 0], unit[..., 1])
+        at = np.asarray(points, dtype=float)
+        x, y = at[..., 0] - self.cx, at[..., 1] - self.cy
+        (xx, xy), (_, yy) = np.linalg.inv(self.shape_matrix())
+        return np.asarray(np.hypot(xx * x + xy * y, xy * x + yy * y))
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pooleye.optics.ellipse import Ellipse
 from pooleye.top import networks
+from pooleye.top.regions import regions
 
 Array = NDArray[np.float64]
 FloatMap = NDArray[np.float32]
@@ -56,11 +57,10 @@ class Closeup:
     @cached_property
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
         """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
-        count, labels, stats, _ = cv2.connectedComponentsWithStats((self.flame > 0.5).astype(np.uint8), connectivity=8)
+        labels, areas = regions(self.flame > 0.5)
         white = cv2.inRange(self.picture, (WHITE_CODE,) * 3, (255,) * 3) > 0
-        masks = [labels == k for k in range(1, count)]
-        areas = [int(stats[k, cv2.CC_STAT_AREA]) for k in range(1, count)]
-        return [(area, float(white[m].mean()) < WHITE_SHARE, m) for area, m in zip(areas, masks, strict=True)]
+        spots = [(int(area), labels == k) for k, area in enumerate(areas) if area]
+        return [(area, float(white[mask].mean()) < WHITE_SHARE, mask) for area, mask in spots]
 
     @property
     def wax_share(self) -> float:
@@ -102,8 +102,10 @@ def _cut(rgb: NDArray[np.uint8], matrix: Array, centre: Array) -> NDArray[np.uin
     x1, y1 = x0 + max((x1 - x0) // step, 1) * step, y0 + max((y1 - y0) // step, 1) * step
     part = rgb[y0:y1, x0:x1]
     if step > 1:
-        size = (part.shape[1] // step, part.shape[0] // step)
-        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
+        size, how = (part.shape[1] // step, part.shape[0] // step), cv2.INTER_AREA
+        if step > 2:  # the same means, taken twice as fast
+            part, how = np.asarray(cv2.blur(part, (step, step), anchor=(0, 0)), np.uint8), cv2.INTER_NEAREST
+        part = np.asarray(cv2.resize(part, size, interpolation=how), np.uint8)
     linear = matrix / step
     at = (centre - [x0, y0] - (step - 1) / 2) / step
     affine = np.column_stack([linear, at - linear @ np.full(2, _MIDDLE)])

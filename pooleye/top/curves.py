@@ -7,12 +7,16 @@ where on the circle a point of the ellipse comes to lie; `radii` takes that in.
 
 from __future__ import annotations
 
+from functools import cache
+from typing import Any, TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.ellipse import Ellipse
 
 Array = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 
 RAYS = 180
 _T = np.arange(RAYS) * (2 * np.pi / RAYS)
@@ -34,11 +38,16 @@ ROUNDS = 5
 CUTOFF = 4.685 * 1.4826  # Tukey's biweight with 95 % efficiency, over the median absolute deviation
 
 
-def radii(curves: Array, every: int = 1) -> Array:
-    """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order."""
-    aside = curves @ _ASIDE[::every].T
-    slope = curves @ _SLOPE[::every].T
-    return np.asarray(curves @ OUTWARD[::every].T - aside * (slope - aside / 2) / curves[:, :1])
+def radii(curves: NDArray[Real], every: int = 1) -> NDArray[Real]:
+    """Radius (N, rays) of curves (N, 5) along every so many-th ray, to second order, as finely as the curves are."""
+    outward, aside, slope = (curves @ part for part in _parts(every, curves.dtype))
+    return np.asarray(outward - aside * (slope - aside / 2) / curves[:, :1])
+
+
+@cache
+def _parts(every: int, kind: np.dtype[Any]) -> tuple[NDArray[Any], ...]:
+    """OUTWARD, ASIDE and SLOPE at every so many-th ray, (5, rays) each."""
+    return tuple(np.ascontiguousarray(part[::every].T, kind) for part in (OUTWARD, _ASIDE, _SLOPE))
 
 
 def as_vectors(guess: Ellipse, curves: Array) -> Array:
@@ -77,11 +86,16 @@ def fit_curve(reach: Array, weights: Array) -> Array:
     trust = weights * LEFT_OUT
     normal = (trust @ _PRODUCTS).reshape(-1, 5, 5) + 1e-6 * np.eye(5)
     curves = np.asarray(np.linalg.solve(normal, ((trust * values) @ OUTWARD)[..., None])[..., 0], float)
-    far = np.median(np.abs(values - radii(curves))[:, seen], axis=1)
-    curve: Array = curves[int(np.argmin(far))]
+    curve: Array = curves[int(np.argmin(_medians(np.abs(values - radii(curves))[:, seen])))]
     for _ in range(ROUNDS):
         off = values - radii(curve[None])[0]
-        cutoff = CUTOFF * max(float(np.median(np.abs(off[seen]))), LEAST_U)
-        weighted = OUTWARD * (weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2)[:, None]
-        curve = curve + np.asarray(np.linalg.solve(weighted.T @ OUTWARD + 1e-6 * np.eye(5), weighted.T @ off), float)
+        cutoff = CUTOFF * max(float(_medians(np.abs(off[seen]))), LEAST_U)
+        weighted = OUTWARD.T * (weights * np.maximum(1 - (off / cutoff) ** 2, 0.0) ** 2)
+        curve = curve + np.asarray(np.linalg.solve(weighted @ OUTWARD + 1e-6 * np.eye(5), weighted @ off), float)
     return curve
+
+
+def _medians(values: Array) -> Array:
+    """Of each row (..., n); several times faster than NumPy's own on so few."""
+    ordered, n = np.sort(values, axis=-1), values.shape[-1]
+    return np.asarray((ordered[..., (n - 1) // 2] + ordered[..., n // 2]) / 2)

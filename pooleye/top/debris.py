@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, FloatMap
+from pooleye.top.regions import regions
 from pooleye.top.wick import Wick
 
 Array = NDArray[np.float64]
@@ -53,25 +54,38 @@ def find_debris(close: Closeup, wicks: list[Wick], frame: VesselFrame, depth_mm:
     if spots.max() < PERHAPS:
         return Debris(np.zeros((0, 2)), np.zeros((0, 2)), 0)
     under = np.asarray(cv2.dilate(np.maximum(close.wax, close.pool), np.ones((5, 5), np.uint8)), np.float32)
-    spots[(under < ON_WAX) | (_explained(close, wicks) > 0)] = 0.0
-    size = 2 * round(SPOT_RADII * close.px_per_radius) + 1
-    highest = cv2.dilate(spots, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    y, x = np.nonzero((spots == highest) & (spots >= PERHAPS))
+    spots *= (under >= ON_WAX) & (_explained(close, wicks) == 0)
+    y, x = _peaks(spots, SPOT_RADII * close.px_per_radius)
     sure = (spots[y, x] >= SEEN) & ~_streaks(spots)[y, x]
     px = close.to_photo(np.column_stack([x, y])[sure].astype(float).reshape(-1, 2))
     return Debris(px, frame.to_plane(px, depth_mm), int((~sure).sum()))
 
 
+def _peaks(spots: FloatMap, apart_px: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns (n,) of what stands highest within `apart_px`."""
+    x, y, w, h = cv2.boundingRect((spots >= PERHAPS).view(np.uint8))
+    spots = spots[y : y + h, x : x + w]
+    if not spots.size:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    size = 2 * round(apart_px) + 1
+    highest = cv2.dilate(spots, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    rows, columns = np.nonzero((spots == highest) & (spots >= PERHAPS))
+    return y + rows, x + columns
+
+
 def _streaks(spots: FloatMap) -> NDArray[np.bool_]:
     """Where spots run together into something long: a wick's shadow more likely than debris."""
-    count, labels = cv2.connectedComponents((spots >= PERHAPS).astype(np.uint8), connectivity=8)
-    long = np.zeros(count, bool)
-    for k in range(1, count):
-        places = np.argwhere(labels == k)
-        if len(places) > 4:
-            narrow, wide = np.sqrt(np.maximum(np.linalg.eigvalsh(np.cov(places.T)), 0.25))
-            long[k] = wide > LONG * narrow
-    return np.asarray(long[labels])
+    labels, areas = regions(spots >= PERHAPS)
+    places = np.flatnonzero(labels)
+    which = labels.take(places)
+    area = np.maximum(areas, 2)  # of one pixel nothing is long
+    off = np.stack(
+        [at - (np.bincount(which, at, len(area)) / area)[which] for at in np.divmod(places, labels.shape[1])]
+    )
+    xx, xy, yy = (np.bincount(which, off[i] * off[j], len(area)) / (area - 1) for i, j in ((0, 0), (0, 1), (1, 1)))
+    mean, apart = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)  # eigenvalues of the covariance: mean ± apart
+    narrow, wide = np.sqrt(np.maximum(mean - apart, 0.25)), np.sqrt(np.maximum(mean + apart, 0.25))
+    return np.asarray(((areas > 4) & (wide > LONG * narrow))[labels])
 
 
 def _explained(close: Closeup, wicks: list[Wick]) -> Mask:
@@ -81,18 +95,18 @@ def _explained(close: Closeup, wicks: list[Wick]) -> Mask:
     for foot in feet:
         cv2.circle(mask, _pixel(foot), round(WICK_RADII * close.px_per_radius), 1, -1)
     for _, mirrored, flame in close.bright_spots:
-        y, x = np.nonzero(flame)
-        places = np.column_stack([x, y]).astype(float)
         if mirrored or not feet:
             continue
-        foot = min(feet, key=lambda at: float(np.hypot(*(places.mean(0) - at))))
-        _add_mirror_image(mask, places, foot)
+        places = np.asarray(cv2.findNonZero(flame.view(np.uint8)), np.int32).reshape(-1, 2)
+        middle = places.mean(0)
+        foot = min(feet, key=lambda at: float(np.hypot(*(middle - at))))
+        _add_mirror_image(mask, np.asarray(cv2.convexHull(places), float).reshape(-1, 2), foot)
     size = 2 * MARGIN_PX + 1
     return np.asarray(cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))), np.uint8)
 
 
 def _add_mirror_image(mask: Mask, flame: Array, foot: Array) -> None:
-    """The flame's pixels (N, 2) turned half round its foot, with some to spare, and what lies between."""
+    """A flame's outline (N, 2) turned half round its foot, with some to spare, and what lies between."""
     both = np.vstack([flame, foot + MIRROR_STRETCH * (foot - flame)])
     hull = cv2.convexHull(np.round(both).astype(np.int32))
     cv2.fillConvexPoly(mask, np.asarray(hull, np.int32), 1)

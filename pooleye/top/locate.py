@@ -12,6 +12,7 @@ from pooleye.flags import Declined
 from pooleye.optics.ellipse import Ellipse
 from pooleye.photo import shrunk_to
 from pooleye.top import networks
+from pooleye.top.regions import regions
 
 Rgb = NDArray[np.uint8]
 SURE = 0.5  # probability from which a pixel counts
@@ -39,11 +40,9 @@ def find_mouths(rgb: Rgb) -> list[Mouth]:
     """All mouths in the photo (h, w, 3), largest first."""
     maps, to_working = _far_maps(rgb)
     mouth, flame = maps
-    _, labels, stats, _ = cv2.connectedComponentsWithStats((mouth > SURE).astype(np.uint8), connectivity=4)
-    areas = stats[:, cv2.CC_STAT_AREA]
-    large = [k for k in np.argsort(-areas) if k > 0 and areas[k] >= LEAST_SHARE * mouth.size]
-    regions = ((labels == k).astype(np.uint8) for k in large)
-    found = (_as_mouth(region, mouth, flame, to_working, rgb.shape) for region in regions)
+    labels, areas = regions(mouth > SURE, connectivity=4)
+    large = [k for k in np.argsort(-areas) if areas[k] >= LEAST_SHARE * mouth.size]
+    found = (_as_mouth((labels == k).astype(np.uint8), mouth, flame, to_working, rgb.shape) for k in large)
     return [m for m in found if m is not None and m.sure >= LEAST_SURE]
 
 

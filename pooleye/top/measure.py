@@ -196,19 +196,19 @@ def _outlines(scene: Scene, photo: Photo) -> Outlines:
     """What was found, in pixels of the full photo."""
     rim = scene.rim.ellipse.mapped(photo.scale_px)
     at = -scene.depth_mm
-    pool: list[tuple[float, float]] = []
+    pool: Array = np.zeros((0, 2))
     if scene.pool is not None and not scene.pool.vague:
         outline = scene.frame.project(np.column_stack([scene.pool.outline_mm, np.full(len(scene.pool.radius_mm), at)]))
-        pool = [(float(x), float(y)) for x, y in photo.to_full_px(outline)]
+        pool = photo.to_full_px(outline)
     wall = photo.to_full_px(scene.frame.wall_circle_px(scene.depth_mm, 120))
     foot = photo.to_full_px(scene.wicks[0].foot_px) if scene.wicks else None
     stub = scene.wicks[0].stub if scene.wicks else None
     tip = None if stub is None else photo.to_full_px(stub.tip_px)
     return Outlines(
         rim={"cx": rim.cx, "cy": rim.cy, "semi_major": rim.a, "semi_minor": rim.b, "angle_deg": rim.angle_deg},
-        pool=pool,
+        pool=pool.tolist(),
         wick=None if foot is None else (float(foot[0]), float(foot[1])),
-        wall=[(float(x), float(y)) for x, y in wall],
+        wall=wall.tolist(),
         wick_tip=None if tip is None else (float(tip[0]), float(tip[1])),
-        debris=[(float(x), float(y)) for x, y in photo.to_full_px(scene.debris.at_px)],
+        debris=photo.to_full_px(scene.debris.at_px).tolist(),
     )

@@ -30,7 +30,10 @@ def run(name: str, rgb: NDArray[np.uint8]) -> Maps:
     """Probabilities (channels, h, w) for a picture (h, w, 3)."""
     logits = nets.maps("pooleye.top", name, rgb)
     channels, h, w = logits.shape
-    squares = logits.reshape(channels // SQUARES**2, SQUARES, SQUARES, h, w).transpose(0, 3, 1, 4, 2)
-    laid_out = squares.reshape(-1, h * SQUARES, w * SQUARES)
-    full = [cv2.resize(one, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR) for one in laid_out]
-    return np.asarray(1 / (1 + cv2.exp(-np.stack(full))), np.float32)
+    sure = 1 / (1 + np.asarray(cv2.exp(-logits.reshape(channels, -1)), np.float32))
+    sure = sure.reshape(-1, SQUARES, SQUARES, h, w)
+    laid_out = np.empty((len(sure), h, SQUARES, w, SQUARES), np.float32)
+    for row, column in np.ndindex(SQUARES, SQUARES):  # NumPy takes twice as long to copy a transposed array
+        laid_out[:, :, row, :, column] = sure[:, row, column]
+    half = laid_out.reshape(-1, h * SQUARES, w * SQUARES)
+    return np.stack([np.asarray(cv2.resize(one, rgb.shape[1::-1]), np.float32) for one in half])

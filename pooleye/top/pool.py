@@ -7,17 +7,19 @@ or hidden by the near rim; hidden stretches take the width of hang-up of their n
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import SECTORS, VesselFrame
 from pooleye.top.closeup import Closeup
-from pooleye.top.curves import RAY_DIRECTIONS, RAYS
+from pooleye.top.curves import RAY_DIRECTIONS
+from pooleye.top.regions import regions
 from pooleye.top.rim import fall_width, last_fall
 
 Array = NDArray[np.float64]
@@ -66,56 +68,61 @@ def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float)
     if wet is None:
         return None
     vague = _is_vague(wet)
-    ys, xs = np.nonzero(wet > 0.5)
-    px = close.to_photo([[xs.mean(), ys.mean()]])
+    moments = cv2.moments((wet > 0.5).view(np.uint8), binaryImage=True)
+    px = close.to_photo([moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]])
     radius = frame.inner_radius_mm(depth_mm)
     centre = drawn_inside(frame.to_plane(px, depth_mm)[0], 0.97 * radius)
     return _outline(close, wet, rim, frame, depth_mm, centre, radius, vague)
 
 
-def moved(pool: Pool, frame: VesselFrame, other: VesselFrame, depth_mm: float) -> Array:
-    """The outline (RAYS, 2) mm if the same pixels were seen in another frame, or at another depth: how uncertainty of
-    pose, focal length and headspace reaches the pool. An edge at the wall stays there."""
-    px = frame.project(np.column_stack([pool.outline_mm, np.full(RAYS, -pool.depth_mm)]))
-    there = other.to_plane(px, depth_mm)
-    scale = other.inner_radius_mm(depth_mm) / np.maximum(np.hypot(*there.T), 1e-9)
-    at_wall = ~pool.free & ~pool.hidden
-    factor = np.where(at_wall, scale, np.minimum(scale, 1.0))
-    return np.asarray(there * factor[:, None])
+def moved(
+    pool: Pool, frame: VesselFrame, others: Sequence[tuple[VesselFrame, float]], every: int = 1
+) -> tuple[Array, Array]:
+    """Outlines (K, n, 2) mm, of every so many-th ray, if the same pixels were seen in other frames, at other depths,
+    and the wall's radii (K,) there: how uncertainty of pose, focal length and headspace reaches the pool. An edge at
+    the wall stays there."""
+    outline = pool.outline_mm[::every]
+    px = frame.project(np.column_stack([outline, np.full(len(outline), -pool.depth_mm)]))
+    there = np.stack([other.to_plane(px, depth_mm) for other, depth_mm in others])
+    radius = np.array([other.inner_radius_mm(depth_mm) for other, depth_mm in others])
+    scale = radius[:, None] / np.maximum(np.hypot(there[..., 0], there[..., 1]), 1e-9)
+    at_wall = ~(pool.free | pool.hidden)[::every]
+    return there * np.where(at_wall, scale, np.minimum(scale, 1.0))[..., None], radius
 
 
-def hangup_by_azimuth(outline_mm: Array, radius_mm: float, n: int = AZIMUTHS) -> Array:
-    """Width (n,) mm of solid wax from the wall to the pool along the radius, at even azimuths from 12 o'clock; the
-    whole radius where a line from the axis meets no pool."""
+def hangup_by_azimuth(outline_mm: Array, radius_mm: ArrayLike, n: int = AZIMUTHS) -> Array:
+    """Width (..., n) mm of solid wax from walls (...) to pools (..., N, 2) along the radius, at even azimuths from
+    12 o'clock; the whole radius where a line from the axis meets no pool."""
     azimuth = np.arange(n) * (2 * np.pi / n)
     reach = polygon.radial_profile(outline_mm, (0.0, 0.0), np.pi / 2 - azimuth)
-    return np.clip(radius_mm - np.where(np.isfinite(reach), reach, 0.0), 0.0, radius_mm)
+    return np.asarray(np.maximum(np.asarray(radius_mm)[..., None] - np.nan_to_num(reach), 0.0))
 
 
 def by_sector(values: Array, frame: VesselFrame) -> list[float]:
     """Means over the 12 clock sectors of values (n,) at even azimuths."""
     azimuth = np.arange(len(values)) * (2 * np.pi / len(values))
     sector = frame.sector_of_azimuth(azimuth)
-    return [float(values[sector == k].mean()) for k in range(SECTORS)]
+    means = np.bincount(sector, values, SECTORS) / np.bincount(sector, minlength=SECTORS)
+    return [float(mean) for mean in means]
 
 
 def _wet_region(close: Closeup, rim: Ellipse) -> NDArray[np.float32] | None:
     """The pool's probability with all that is not the pool, or not inside the mouth, taken out."""
     inside = close.inside(rim)
     # the flame and the wick stand in the pool, and are part of its area
-    wet = np.where(close.flame > 0.5, np.maximum(close.pool, close.flame), close.pool) * inside
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((wet > 0.5).astype(np.uint8), connectivity=4)
-    areas = stats[1:, cv2.CC_STAT_AREA]
-    if count < 2 or areas.max() < LEAST_AREA * inside.sum():
+    wet = np.maximum(close.pool, close.flame * (close.flame > 0.5)) * inside
+    labels, areas = regions(wet > 0.5, connectivity=4)
+    if areas.max() < max(LEAST_AREA * np.count_nonzero(inside), 1):
         return None
-    keep = np.append(False, areas >= PART_OF_IT * areas.max())[labels].astype(np.uint8)
+    keep = (areas >= PART_OF_IT * areas.max()).astype(np.uint8)[labels]
     near = cv2.dilate(keep, np.ones((5, 5), np.uint8))
     return np.asarray(wet * near, np.float32)
 
 
 def _is_vague(wet: NDArray[np.float32]) -> bool:
     """Whether the net wavers all over the region rather than along its edge."""
-    return float(((wet > 0.2) & (wet < 0.8)).sum()) > VAGUE * float((wet > 0.2).sum())
+    perhaps = np.count_nonzero(wet > 0.2)
+    return bool(perhaps - np.count_nonzero(wet >= 0.8) > VAGUE * perhaps)
 
 
 def drawn_inside(xy_mm: Array, reach_mm: float) -> Array:
@@ -137,13 +144,13 @@ def _outline(
     u = RAY_DIRECTIONS
     wall = to_circle(centre, u, radius)
     share = np.linspace(0.02, 1.02, STEPS)
-    at_mm = centre + (share[None] * wall[:, None])[..., None] * u[:, None]
-    flat = np.column_stack([at_mm.reshape(-1, 2), np.full(RAYS * STEPS, -depth_mm)])
-    px = frame.project(flat)
-    level = rim._level(px).reshape(RAYS, STEPS)
-    square = close.to_square(px).reshape(RAYS, STEPS, 2).astype(np.float32)
+    at_mm = cv2.merge(
+        [from_mm + np.outer(way, share) for from_mm, way in zip(centre, (wall[:, None] * u).T, strict=True)]
+    )
+    px = cv2.perspectiveTransform(at_mm, frame.plane_homography(depth_mm))
+    square = np.asarray(close.to_square(px), np.float32)
     seen = cv2.remap(wet, square[..., 0], square[..., 1], cv2.INTER_LINEAR)
-    shown = level < AT_RIM
+    shown = rim._level(px) < AT_RIM
     profile = np.where(np.logical_and.accumulate(shown, axis=1), np.asarray(seen, np.float32), np.float32(0.0))
     profile[:, -1] = 0.0
     edge = last_fall(profile, share, 0.5)

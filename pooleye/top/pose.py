@@ -96,18 +96,31 @@ def _samples(close: Closeup) -> tuple[Array, Array, Array]:
 
 
 @dataclass(frozen=True, eq=False)
-class _WaxLines:
+class WaxLines:
     """For each of M rims and its two poses: centre and normal (M, 2, 3) of the rim circle, and the depth at which a wax
-    line fits best, its u and how well it fits (M, 2)."""
+    line fits best, its u and how well it fits (M, 2); with the cameras (M,) and the diameters and height."""
 
     centres: Array
     normals: Array
     depth_mm: Array
     u_depth_mm: Array
     overlap: Array
+    cameras: list[Camera]
+    sizes_mm: tuple[float, float | None, float | None]
+
+    def standing(self, k: int) -> Standing:
+        """Of the rim `k`, the pose chosen by the wax line."""
+        poses = [CirclePose(*circle) for circle in zip(self.centres[k], self.normals[k], strict=True)]
+        first = int(self.overlap[k, 1] > self.overlap[k, 0])
+        line = WaxLine(*(float(values[k, first]) for values in (self.depth_mm, self.u_depth_mm, self.overlap)))
+        apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
+        unsettled = apart > SQUARE_DEG and float(np.ptp(self.overlap[k])) < ALIKE
+        frame = vessel_frame(poses[first], self.cameras[k], *self.sizes_mm)
+        rival = vessel_frame(poses[1 - first], self.cameras[k], *self.sizes_mm) if unsettled else None
+        return Standing(frame, line, rival)
 
 
-def _wax_lines(
+def wax_lines(
     rims: list[Ellipse],
     close: Closeup,
     cameras: list[Camera],
@@ -116,8 +129,9 @@ def _wax_lines(
     height_mm: float | None,
     headspace_mm: float | None,
     thin: int = 1,
-) -> _WaxLines:
-    """Tries all depths for each rim, seen by the camera beside it, in both of its poses.
+) -> WaxLines:
+    """Tries all depths for each rim, seen by the camera beside it, in both of its poses; looks at every `thin`-th
+    sample only.
 
     With a known headspace two readings are tried: solid and liquid together are the wax; or the liquid alone is all of
     it, and what looks solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own
@@ -137,22 +151,28 @@ def _wax_lines(
         all_liquid = _overlaps(wall_depth, depths[-1:], pool)
         depths, overlap = np.append(depths, depths[-1]), np.append(overlap, all_liquid, axis=1)
     best = overlap.max(1)
-    at = overlap.argmax(1)
-    near = [depths[row > top - 0.01] for row, top in zip(overlap, best, strict=True)]
-    u = np.array([max(float(np.ptp(some)) / 2, STEP_MM) for some in near])
-    return _WaxLines(centres, normals, *(values.reshape(-1, 2) for values in (depths[at], u, best)))
+    near = overlap > best[:, None] - 0.01
+    spread = np.where(near, depths, -np.inf).max(1) - np.where(near, depths, np.inf).min(1)
+    by_pose = (depths[overlap.argmax(1)], np.maximum(spread / 2, STEP_MM), best)
+    depth, u_depth, best = (values.reshape(-1, 2) for values in by_pose)
+    return WaxLines(centres, normals, depth, u_depth, best, cameras, (rim_inner_mm, base_inner_mm, height_mm))
 
 
 def _overlaps(wall_depth_mm: Floats, depths_mm: Array, seen: Array) -> Array:
     """How well a wax line at each depth (D,) explains the wax seen (N,), for views (P, N) of the wall: intersection
     over union (P, D)."""
-    # how many of the depths each line reaches before the wall; then sums over the pixels that would show wax
-    bins = len(depths_mm) + 1
-    reached = np.searchsorted(depths_mm.astype(np.float32), wall_depth_mm)
-    slot = (reached + bins * np.arange(len(reached))[:, None]).ravel()
-    weight = np.broadcast_to(seen, wall_depth_mm.shape).ravel()
-    count, inside = (np.bincount(slot, by, minlength=bins * len(reached)).reshape(-1, bins) for by in (None, weight))
-    count, inside = (sums[:, :0:-1].cumsum(1)[:, ::-1] for sums in (count, inside))
+    depths = depths_mm.astype(np.float32)
+    if len(depths) == 1:
+        shown = wall_depth_mm > depths
+        sums = [(shown @ each)[:, None] for each in (np.ones_like(seen), seen)]
+    else:
+        # how many of the depths each line reaches before the wall; then sums over the pixels that would show wax
+        bins = len(depths) + 1
+        slot = (np.searchsorted(depths, wall_depth_mm) + bins * np.arange(len(wall_depth_mm))[:, None]).ravel()
+        weight = np.broadcast_to(seen, wall_depth_mm.shape).ravel()
+        reached = [np.bincount(slot, each, bins * len(wall_depth_mm)).reshape(-1, bins) for each in (None, weight)]
+        sums = [each[:, :0:-1].cumsum(1)[:, ::-1] for each in reached]
+    count, inside = sums
     return np.asarray(inside / np.maximum(seen.sum() + count - inside, 1.0))
 
 
@@ -173,7 +193,7 @@ def camera_by_wax(
     """
     cameras = [camera.with_focal(camera.f_px * factor) for factor in FOCAL_FACTORS]
     sizes = (rim_inner_mm, base_inner_mm, height_mm)
-    overlaps = _wax_lines([rim] * len(cameras), close, cameras, *sizes, headspace_mm).overlap.max(1)
+    overlaps = wax_lines([rim] * len(cameras), close, cameras, *sizes, headspace_mm).overlap.max(1)
     best = int(np.argmax(overlaps))
     if overlaps[best] - overlaps[ASSUMED] < CLEARLY_BETTER:
         return camera
@@ -205,22 +225,7 @@ def possible_wax_lines_mm(
 def liquid_share(close: Closeup) -> float:
     """Share of the wax's pixels that are pool."""
     pool = close.pool > 0.5
-    return float(pool.sum()) / max(float((pool | (close.wax > 0.5)).sum()), 1.0)
-
-
-def best_overlaps(
-    rims: list[Ellipse],
-    close: Closeup,
-    camera: Camera,
-    rim_inner_mm: float,
-    base_inner_mm: float | None,
-    height_mm: float | None,
-    headspace_mm: float | None,
-    thin: int = 1,
-) -> Array:
-    """How well each of the rims (M,) explains the wax, in its better pose; looks at every `thin`-th sample only."""
-    sizes = (rim_inner_mm, base_inner_mm, height_mm)
-    return np.asarray(_wax_lines(rims, close, [camera] * len(rims), *sizes, headspace_mm, thin).overlap.max(1))
+    return float(np.count_nonzero(pool)) / max(float(np.count_nonzero(pool | (close.wax > 0.5))), 1.0)
 
 
 def stand(
@@ -233,12 +238,4 @@ def stand(
     headspace_mm: float | None,
 ) -> Standing:
     """Chooses the pose by the wax line."""
-    sizes = (rim_inner_mm, base_inner_mm, height_mm)
-    found = _wax_lines([rim], close, [camera], *sizes, headspace_mm)
-    poses = [CirclePose(found.centres[0, k], found.normals[0, k]) for k in (0, 1)]
-    frames = [vessel_frame(pose, camera, *sizes) for pose in poses]
-    first = int(found.overlap[0, 1] > found.overlap[0, 0])
-    line = WaxLine(*(float(values[0, first]) for values in (found.depth_mm, found.u_depth_mm, found.overlap)))
-    apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
-    unsettled = apart > SQUARE_DEG and float(np.ptp(found.overlap[0])) < ALIKE
-    return Standing(frames[first], line, frames[1 - first] if unsettled else None)
+    return wax_lines([rim], close, [camera], rim_inner_mm, base_inner_mm, height_mm, headspace_mm).standing(0)

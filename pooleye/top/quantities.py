@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.measurement import Quantity
 from pooleye.optics import polygon
-from pooleye.optics.camera import Camera
-from pooleye.optics.circle_pose import circle_poses
-from pooleye.optics.ellipse import Ellipse
+from pooleye.optics.circle_pose import CirclePose, many_circle_poses
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.curves import RAY_DIRECTIONS
-from pooleye.top.pool import Pool, by_sector, hangup_by_azimuth, moved
-from pooleye.top.pose import lip_drop_mm, vessel_frame
+from pooleye.top.pool import AZIMUTHS, Pool, by_sector, hangup_by_azimuth, moved
+from pooleye.top.pose import lip_drop_mm
 from pooleye.top.scene import Scene
 from pooleye.top.wick import ball_diameter_mm
 
@@ -115,8 +113,7 @@ def _doubt(pool: Pool) -> float:
     return float(np.clip((MOSTLY_FREE - free) / 0.15, 0.0, 1.0)) if free > 0 else 0.0
 
 
-@dataclass(frozen=True)
-class _PoolNumbers:
+class _PoolNumbers(NamedTuple):
     diameter: float
     narrowest: float
     widest: float
@@ -125,29 +122,25 @@ class _PoolNumbers:
     hangup_mean: float
     hangup_max: float
 
-    def minus(self, other: _PoolNumbers, share: float = 1.0) -> _PoolNumbers:
-        """That share of the differences."""
-        return _PoolNumbers(*(share * (a - b) for a, b in zip(astuple(self), astuple(other), strict=True)))
 
-
-def _numbers_of(outline_mm: Array, radius_mm: float) -> _PoolNumbers:
-    narrowest, widest = polygon.feret_diameters(outline_mm)
-    hangup = hangup_by_azimuth(outline_mm, radius_mm)
-    area = polygon.area(outline_mm)
-    return _PoolNumbers(
-        polygon.equivalent_diameter(outline_mm),
-        narrowest,
-        widest,
-        float(np.hypot(*polygon.centroid(outline_mm))),
-        min(area / (np.pi * radius_mm**2), 1.0),
-        float(hangup.mean()),
-        float(hangup.max()),
-    )
+def _numbers_of(outlines_mm: Array, radii_mm: Array, hangup_mm: Array) -> list[_PoolNumbers]:
+    """Of outlines (K, N, 2) in walls (K,), with the hang-up (K, n) between."""
+    offset = polygon.centroid(outlines_mm)
+    columns = [
+        polygon.equivalent_diameter(outlines_mm),
+        *np.transpose([polygon.feret_diameters(outline) for outline in outlines_mm]),
+        np.hypot(offset[:, 0], offset[:, 1]),
+        np.minimum(polygon.area(outlines_mm) / (np.pi * radii_mm**2), 1.0),
+        hangup_mm.mean(1),
+        hangup_mm.max(1),
+    ]
+    return [_PoolNumbers(*row) for row in np.transpose(columns).tolist()]
 
 
 def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], list[float]]:
     radius = scene.frame.inner_radius_mm(scene.depth_mm)
-    here = _numbers_of(pool.outline_mm, radius)
+    hangup = hangup_by_azimuth(pool.outline_mm, radius)
+    (here,) = _numbers_of(pool.outline_mm[None], np.array([radius]), hangup[None])
     changes = _changes(scene, pool, radius)
     full = float((~pool.free).mean())
     # one edge error all round: diameters feel it twice, the hang-up once; where the pool reaches the wall, not at all
@@ -166,7 +159,6 @@ def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], lis
     per_mm = 2 * here.coverage / max(here.diameter, 1.0)
     coverage = {name: u * per_mm for name, u in diameter.parts if name not in ("rim", "focal", "headspace")}
     coverage |= {cause: abs(change.coverage) for cause, change in changes.items()}
-    hangup = by_sector(hangup_by_azimuth(pool.outline_mm, radius), scene.frame)
     return {
         "pool_diameter": diameter,
         "pool_diameter_min": quantity("narrowest", "mm", 1.4, 0.4),
@@ -176,49 +168,44 @@ def _pool_quantities(scene: Scene, pool: Pool) -> tuple[dict[str, Quantity], lis
         "pool_offset": quantity("offset", "mm", 0.6, 0.25),
         "hangup_mean": quantity("hangup_mean", "mm", 0.9, 0.1),
         "hangup_max": quantity("hangup_max", "mm", 1.2, 0.5),
-    }, hangup
+    }, by_sector(hangup, scene.frame)
 
 
 def _changes(scene: Scene, pool: Pool, radius: float) -> dict[str, _PoolNumbers]:
     """By how much the pool's numbers would change if one cause at a time were one standard uncertainty off; told by
     every so many-th ray of the outline."""
-    here = _numbers_of(pool.outline_mm[::COARSE], radius)
-    deeper = scene.depth_mm + scene.u_depth_mm
-    outcomes = {"headspace": _moved_to(scene, pool, scene.frame, deeper)}
-    camera = scene.camera.with_focal(scene.camera.f_px + scene.camera.u_f_px)
-    outcomes["focal"] = _reframed(scene, pool, scene.rim.ellipse, camera)
-    rim = scene.rim.ellipse
-    grown = Ellipse(
-        rim.cx, rim.cy, rim.a * (1 + scene.rim.u_relative), rim.b * (1 + scene.rim.u_relative), rim.angle_rad
-    )
-    outcomes["rim"] = _reframed(scene, pool, grown, scene.camera)
-    shift = 0.7 * scene.rim.u_relative * rim.a
-    outcomes["rim place"] = _reframed(
-        scene, pool, Ellipse(rim.cx + shift, rim.cy + shift, rim.a, rim.b, rim.angle_rad), scene.camera
-    )
-    rival = scene.rim.standing.rival
-    if rival is not None:
-        outcomes["pose-ambiguous"] = _moved_to(scene, pool, rival, scene.depth_mm)
-    changes = {cause: other.minus(here) for cause, other in outcomes.items()}
+    others = {"headspace": (scene.frame, scene.depth_mm + scene.u_depth_mm)}
+    others |= {cause: (frame, scene.depth_mm) for cause, frame in _other_frames(scene).items()}
+    outlines, radii = moved(pool, scene.frame, list(others.values()), COARSE)
+    as_is = np.stack([pool.outline_mm[::COARSE], radius * RAY_DIRECTIONS[::COARSE]])
+    outlines, radii = np.concatenate([as_is, outlines]), np.concatenate([[radius, radius], radii])
+    here, full, *there = _numbers_of(outlines, radii, hangup_by_azimuth(outlines, radii, AZIMUTHS // COARSE))
+    changes = {cause: _change(here, other, 1.0) for cause, other in zip(others, there, strict=True)}
     doubt = _doubt(pool)
     if doubt > 0:
-        full = _numbers_of(radius * RAY_DIRECTIONS[::COARSE], radius)
-        changes["perhaps full"] = full.minus(here, FULL_REACH * doubt)
+        changes["perhaps full"] = _change(here, full, FULL_REACH * doubt)
     return changes
 
 
-def _moved_to(scene: Scene, pool: Pool, frame: VesselFrame, depth_mm: float) -> _PoolNumbers:
-    return _numbers_of(moved(pool, scene.frame, frame, depth_mm)[::COARSE], frame.inner_radius_mm(depth_mm))
+def _change(here: _PoolNumbers, there: _PoolNumbers, share: float) -> _PoolNumbers:
+    """That share of the differences."""
+    return _PoolNumbers(*(share * (b - a) for a, b in zip(here, there, strict=True)))
 
 
-def _reframed(scene: Scene, pool: Pool, rim: Ellipse, camera: Camera) -> _PoolNumbers:
-    poses = circle_poses(rim, scene.frame.rim_radius_mm, camera)
-    pose = max(poses, key=lambda p: float(p.normal @ scene.frame.pose.normal))
-    base = scene.frame.base_inner_radius_mm
-    other = vessel_frame(
-        pose, camera, 2 * scene.frame.rim_radius_mm, None if base is None else 2 * base, scene.frame.height_mm
-    )
-    return _moved_to(scene, pool, other, scene.depth_mm)
+def _other_frames(scene: Scene) -> dict[str, VesselFrame]:
+    """Where the vessel would stand if focal length, size or place of the rim were one standard uncertainty off; and the
+    pose that could not be excluded."""
+    frame, rim, u_rim = scene.frame, scene.rim.ellipse.vector(), scene.rim.u_relative
+    shift = 0.7 * u_rim * scene.rim.ellipse.a * np.array([1.0, 1.0, 0.0, 0.0, 0.0])
+    grown = rim * np.array([1.0, 1.0, 1 + u_rim, 1 + u_rim, 1 + u_rim])
+    focals = scene.camera.f_px + np.array([scene.camera.u_f_px, 0.0, 0.0])
+    poses = many_circle_poses(np.stack([rim, grown, rim + shift]), frame.rim_radius_mm, focals, scene.camera)
+    frames = {}
+    for cause, f_px, centres, normals in zip(("focal", "rim", "rim place"), focals, *poses, strict=True):
+        k = int(np.argmax(normals @ frame.pose.normal))
+        frames[cause] = replace(frame, pose=CirclePose(centres[k], normals[k]), camera=scene.camera.with_focal(f_px))
+    rival = scene.rim.standing.rival
+    return frames if rival is None else frames | {"pose-ambiguous": rival}
 
 
 def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]]:

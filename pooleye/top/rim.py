@@ -22,7 +22,7 @@ from pooleye.optics.ellipse import Ellipse
 from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
-from pooleye.top.pose import Standing, best_overlaps, possible_wax_lines_mm, stand
+from pooleye.top.pose import Standing, possible_wax_lines_mm, stand, wax_lines
 from pooleye.top.rings import Ring, apart, find_rings
 
 Array = NDArray[np.float64]
@@ -123,16 +123,17 @@ def choose_rim(
     ratio = vessel.rim_outer_mm / vessel.rim_inner_mm if vessel.rim_outer_mm else None
     rings = find_rings(rgb, [edge.ellipse, edge.first, *_rims_above_wax(edge, camera, vessel, headspace_mm)])
     if ratio is not None and ratio > THICK:
-        rings += [Ring(_resized(ring.ellipse, 1 / ratio), IMPLIED) for ring in rings if ring.strength > CRISP]
-    rings = rings or [Ring(edge.ellipse, IMPLIED)]
+        smaller = np.array([1.0, 1.0, 1 / ratio, 1 / ratio, 1 / ratio])
+        rings += [Ring(ring.vector * smaller, IMPLIED) for ring in rings if ring.strength > CRISP]
+    rings = rings or [Ring(edge.ellipse.vector(), IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
     wax_weight = FREE_WAX_WEIGHT if headspace_mm is None else WAX_WEIGHT
 
     def claims(among: NDArray[np.intp], thin: int) -> Array:
         ellipses = [rings[k].ellipse for k in among]
-        overlaps = best_overlaps(ellipses, edge.close, camera, *sizes, headspace_mm, thin)
-        return np.asarray(by_edges[among] + wax_weight * (overlaps - 1))
+        lines = wax_lines(ellipses, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
+        return np.asarray(by_edges[among] + wax_weight * (lines.overlap.max(1) - 1))
 
     likely = np.argsort(-by_edges)[:TRIED]
     likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
@@ -215,13 +216,9 @@ def _circle_of_square(close: Closeup, centre_px: Array, radius_px: float) -> Ell
     return Ellipse.from_vector([cx, cy, np.trace(shape) / 2, p, q])
 
 
-def _resized(ellipse: Ellipse, factor: float) -> Ellipse:
-    return Ellipse(ellipse.cx, ellipse.cy, ellipse.a * factor, ellipse.b * factor, ellipse.angle_rad)
-
-
 def _by_edges(rings: list[Ring], mouth: Ellipse, ratio: float | None) -> Array:
     """Each ring's claim (N,) to be the inner rim: its own edge, the lip's outer edge where one must be, the mouth."""
-    vectors = np.array([ring.ellipse.vector() for ring in rings])
+    vectors = np.array([ring.vector for ring in rings])
     strength = np.array([ring.strength for ring in rings])
     off = (vectors - mouth.vector())[:, :3] / mouth.mean_radius
     prior = 0.5 * (off**2).sum(1) / MOUTH_U**2
@@ -235,24 +232,25 @@ def _as_lips(vectors: Array, ratio: float) -> Array:
     """(N, N), 0..1: how well ring j is the outer edge of a lip whose inner edge is ring i."""
     radius = vectors[:, 2]
     size = radius[None, :] / radius[:, None] / ratio - 1
-    return np.asarray(np.exp(-0.5 * (size / PAIR_U[0]) ** 2) * _alike(vectors))
+    return np.asarray(np.exp(-0.5 * ((size / PAIR_U[0]) ** 2 + _unlike(vectors, vectors))))
 
 
-def _alike(vectors: Array) -> Array:
-    """(N, N), 0..1: how alike rings are in place and shape, whatever their size."""
-    radius = vectors[:, 2]
-    place = np.hypot(*(vectors[None, :, k] - vectors[:, None, k] for k in (0, 1))) / radius[:, None]
-    shape = vectors[:, 3:] / radius[:, None]
-    stretch = np.abs(shape[None] - shape[:, None]).max(-1)
-    return np.asarray(np.exp(-0.5 * ((place / PAIR_U[1]) ** 2 + (stretch / PAIR_U[2]) ** 2)))
+def _unlike(some: Array, others: Array) -> Array:
+    """(M, N): how unlike rings (M, 5) and (N, 5) are in place and shape, whatever their size: squares of deviations
+    over their u."""
+    x, y = (others[:, k] - some[:, k, None] for k in (0, 1))
+    p, q = (others[:, k] / others[:, 2] - (some[:, k] / some[:, 2])[:, None] for k in (3, 4))
+    place = (x * x + y * y) / (PAIR_U[1] * some[:, 2, None]) ** 2
+    return np.asarray(place + (np.maximum(np.abs(p), np.abs(q)) / PAIR_U[2]) ** 2)
 
 
 def _other_edge(ring: Ring, rings: list[Ring]) -> float:
     """How far off, relative to the radius, the strongest ring of the same shape lies: a lip has two edges, and without
     the outer diameter nothing tells which of them is which. 0 where no other is nearly as strong."""
-    vectors = np.array([r.ellipse.vector() for r in (ring, *rings)])
+    vectors = np.array([r.vector for r in (ring, *rings)])
     gap = np.abs(vectors[:, 2] / vectors[0, 2] - 1)
-    claim = np.array([r.strength for r in (ring, *rings)]) * _alike(vectors)[0] * (gap > LEAST_LIP)
+    alike = np.exp(-0.5 * _unlike(vectors[:1], vectors)[0])
+    claim = np.array([r.strength for r in (ring, *rings)]) * alike * (gap > LEAST_LIP)
     best = int(np.argmax(claim))
     return float(gap[best]) if claim[best] > NEARLY * ring.strength else 0.0
 
@@ -272,8 +270,11 @@ def edge_along_rays(
     from three quarters to one quarter.
     """
     radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
-    at = (centre + radii[None, :, None] * RAY_DIRECTIONS[:, None]).astype(np.float32)
-    seen = cv2.remap(probability, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = (
+        (from_px + np.outer(way, radii)).astype(np.float32)
+        for from_px, way in zip(centre, RAY_DIRECTIONS.T, strict=True)
+    )
+    seen = cv2.remap(probability, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = np.asarray(seen, np.float32)
     edge = last_fall(profile, radii, 0.5)
     width = fall_width(profile, radii)

@@ -23,11 +23,11 @@ Floats = NDArray[np.float32]
 STRIP = (0.76, 1.30)  # of the guessed radius
 STEP_PX, STEPS = 0.8, (90, 160)
 ALONG, ACROSS = 0.9, 1.0  # blur of the strip before its gradient is taken, in samples along and in rays
-COMING = (np.arange(0.88, 1.16, 0.006), (0.016, 0.010, 0.006)), (np.arange(0.88, 1.16, 0.006), (0.006,))
-SETTLING = (0.0045, 0.0030, 0.0025)
+SIZES = np.arange(0.88, 1.16, 0.006, dtype=np.float32)
+WIDE, NARROW, SETTLING = (0.016, 0.010), (0.006,), (0.0045, 0.0030, 0.0025)
 """Sizes of the curves that start, and windows of the mean shift, of the guessed radius: wide ones find rings that a
-guess misses in shape, narrow ones keep near rings apart."""
-STIFFNESS = np.diag([1e-3, 0.3, 0.3, 1.0, 1.0])  # holds the shape where few rays have an edge, in rays
+guess misses in shape, narrow ones, also for curves that have been through no wide one, keep near rings apart."""
+STIFFNESS = np.diag(np.array([1e-3, 0.3, 0.3, 1.0, 1.0], np.float32))  # in rays: holds the shape where few have an edge
 COARSE = 2  # curves look at every so many-th ray
 SAME = 0.004  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
@@ -38,12 +38,17 @@ LIKELY = 120  # curves that are followed to the end
 MOST_OVAL = 0.3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ring:
-    """An edge all round: its ellipse in working pixels, and its strength, 0 to 1 (1: a crisp edge on every ray)."""
+    """An edge all round: the vector of its ellipse in working pixels, and its strength, 0 to 1 (1: a crisp edge on
+    every ray)."""
 
-    ellipse: Ellipse
+    vector: Array
     strength: float
+
+    @property
+    def ellipse(self) -> Ellipse:
+        return Ellipse.from_vector(self.vector)
 
 
 def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
@@ -54,12 +59,12 @@ def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
     """
     frame = guesses[0]
     crests = _crests(rgb, frame)
-    found = crests.around(np.array([as_curve(frame, guess) for guess in guesses]))
+    found = crests.around(np.array([as_curve(frame, guess) for guess in guesses], np.float32))
     strongest = _distinct(found, DIFFERENT, AGAIN)[:, :5]
     again = crests.around(strongest) if len(strongest) else found
     rings = _distinct(np.concatenate([found, again]), SAME, MOST)
-    ellipses = [Ellipse.from_vector(vector) for vector in as_vectors(frame, rings[:, :5])]
-    return [Ring(ellipse, float(strength)) for ellipse, strength in zip(ellipses, rings[:, 5], strict=True)]
+    vectors = as_vectors(frame, rings[:, :5].astype(float))
+    return [Ring(vector, strength) for vector, strength in zip(vectors, rings[:, 5].tolist(), strict=True)]
 
 
 def apart(a: Ellipse, b: Ellipse) -> float:
@@ -68,21 +73,26 @@ def apart(a: Ellipse, b: Ellipse) -> float:
     return float(np.hypot(off[0], off[1]) + off[2] + np.hypot(off[3], off[4])) / b.mean_radius
 
 
-def _distinct(rings: Array, least: float, most: int) -> Array:
+def _distinct(rings: Floats, least: float, most: int) -> Floats:
     """The `most` strongest rings (N, 6: curve and strength), strongest first; of rings nearer to each other than
     `least` radii only the strongest."""
-    left = rings[np.argsort(-rings[:, 5], kind="stable")]
-    kept: list[Array] = []
-    while len(left) and len(kept) < most:
-        kept.append(left[0])
-        off = np.abs(left - left[0])
-        left = left[np.hypot(off[:, 1], off[:, 2]) + off[:, 0] + np.hypot(off[:, 3], off[:, 4]) > least]
-    return np.array(kept).reshape(-1, 6)
+    ordered = rings[np.argsort(-rings[:, 5], kind="stable")]
+    s, a, b, c, d = ordered[:, :5].T
+    near = np.abs(s - s[:, None]) <= least  # most pairs differ in size already
+    i, j = np.nonzero(near)
+    near[i, j] = np.abs(s[i] - s[j]) + np.hypot(a[i] - a[j], b[i] - b[j]) + np.hypot(c[i] - c[j], d[i] - d[j]) <= least
+    kept: list[int] = []
+    gone = np.zeros(len(ordered), bool)
+    for k, alike in enumerate(near):
+        if not gone[k] and len(kept) < most:
+            kept.append(k)
+            gone |= alike
+    return np.asarray(ordered[kept])
 
 
-def _resized(shapes: Array, sizes: Array) -> Array:
+def _resized(shapes: Floats, sizes: Floats) -> Floats:
     """Curves of each shape (N, 5) in every size, about its own centre."""
-    about_centre = np.array([1.0, 0.0, 0.0, 1.0, 1.0])
+    about_centre = np.array([1.0, 0.0, 0.0, 1.0, 1.0], np.float32)
     factors = sizes[:, None] * about_centre + (1 - about_centre)
     return np.asarray((shapes[:, None] * factors).reshape(-1, 5))
 
@@ -96,21 +106,22 @@ class _Crests:
     first: float
     step: float
 
-    def around(self, shapes: Array) -> Array:
+    def around(self, shapes: Floats) -> Floats:
         """Rings (N, 6: curve and strength) of about one of these shapes (N, 5), in any size."""
-        came = np.concatenate([self._settled(_resized(shapes, sizes), windows) for sizes, windows in COMING])
+        start = _resized(shapes, SIZES)
+        came = self._settled(np.concatenate([self._settled(start, WIDE)[:, :5], start]), NARROW)
         likely = came[np.argsort(-came[:, 5])[:LIKELY], :5]
         curves = self._settled(likely, SETTLING)[:, :5]
         strengths = self._strengths(curves)
         return np.asarray(np.column_stack([curves, strengths])[strengths >= WEAKEST])
 
-    def _settled(self, curves: Array, windows: tuple[float, ...]) -> Array:
+    def _settled(self, curves: Floats, windows: tuple[float, ...]) -> Floats:
         """Curves after the mean shift, with the mean weight of what they settled on (N, 6).
 
         The mean shift needs, at any radius, the crests' weight and mean place under a Gaussian window there; both are
         convolutions along the rays, done once a window for all curves.
         """
-        outward = OUTWARD[::COARSE]
+        outward = OUTWARD[::COARSE].astype(np.float32)
         products = (outward[:, :, None] * outward[:, None, :]).reshape(-1, 25)
         for window in windows:
             middle = radii(curves, COARSE)
@@ -123,20 +134,20 @@ class _Crests:
         oval = np.hypot(curves[:, 3], curves[:, 4]) / curves[:, 0]
         return np.column_stack([curves, held.mean(1)])[oval < MOST_OVAL]
 
-    def _strengths(self, curves: Array) -> Array:
+    def _strengths(self, curves: Floats) -> Floats:
         """The mean over the rays of the best crest's strength near each curve, worth less the farther off it is."""
         radius, window = radii(curves, COARSE), SETTLING[-1]
         reach = round(1.5 * window / self.step)
-        best = np.zeros(radius.shape, np.float32)
+        best = np.zeros_like(radius)
         for away in range(-reach, reach + 1):
             seen = self._looked_up(self.field[::COARSE], radius + away * self.step, cv2.INTER_NEAREST)
             off = seen[..., 1] / np.maximum(seen[..., 0], 1e-6) - radius
             best = np.maximum(best, seen[..., 0] * np.exp(-0.5 * (off / window) ** 2))
         return np.asarray(best.mean(-1))
 
-    def _looked_up(self, field: Floats, radius: Array, how: int = cv2.INTER_LINEAR) -> Floats:
+    def _looked_up(self, field: Floats, radius: Floats, how: int = cv2.INTER_LINEAR) -> Floats:
         """Values (N, rays, 2) of a `field` (rays, samples, 2) at radii (N, rays), zero outside."""
-        at = ((radius - self.first) / self.step).astype(np.float32)
+        at = (radius - self.first) / self.step
         rays = np.broadcast_to(np.arange(len(field), dtype=np.float32), at.shape)
         return np.asarray(cv2.remap(field, at, rays, how, borderMode=cv2.BORDER_CONSTANT), np.float32)
 

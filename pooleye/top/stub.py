@@ -29,7 +29,7 @@ REACH_MM = 12.0
 WEAK = 0.5  # share of the best outline's mean edge that a further stretch of outline must have to count for it
 SAMPLES = 24
 GREY = np.array([0.3, 0.4, 0.3], np.float32)  # of red, green and blue: wicks differ from wax in any of them
-_ROUND = np.stack([f(np.arange(SAMPLES) * (2 * np.pi / SAMPLES)) for f in (np.cos, np.sin)], -1)
+_COS, _SIN = (f(np.arange(SAMPLES) * (2 * np.pi / SAMPLES)).astype(np.float32) for f in (np.cos, np.sin))
 SIDES = 0.35  # cosine against the axis within which a sample lies on a straight side
 
 
@@ -89,28 +89,28 @@ def _fitted(patch: Patch, foot: Array, upright: Array, px_per_mm: float) -> Arra
 def _best(patch: Patch, tried: Array, foot: Array, upright: Array, px_per_mm: float, blur_mm: float) -> Array:
     """Of stadiums (N, 5), the one that explains most edge: mean edge above WEAK times length, and likely ends."""
     soft = np.asarray(cv2.GaussianBlur(patch, (0, 0), max(blur_mm * px_per_mm, 0.8)), np.float32)
-    edge, length = _edge(soft, tried[:, :2], tried[:, 2:4], tried[:, 4])
+    edge, length = _edge(soft, tried)
     off_foot = ((tried[:, :2] - foot) ** 2).sum(1) / (FOOT_U_MM * px_per_mm) ** 2
     off_tip = ((tried[:, 2:4] - tried[:, :2] - upright) ** 2).sum(1) / (TIP_U_MM * px_per_mm) ** 2
     explained = np.maximum(edge - WEAK * edge.max(), 0.0) * length
     return np.asarray(tried[int(np.argmax(explained * np.exp(-0.5 * (off_foot + off_tip))))])
 
 
-def _edge(soft: Patch, foot: Array, tip: Array, radius: Array) -> tuple[Array, Array]:
-    """Mean step across the outline and the outline's length, both (N,)."""
-    axis = tip - foot
-    along = np.hypot(*axis.T)
-    unit = axis / np.maximum(along, 1e-9)[:, None]
-    cosine = unit @ _ROUND.T
+def _edge(soft: Patch, tried: Array) -> tuple[Array, Array]:
+    """Mean step across the outline and the outline's length, both (N,), of stadiums (N, 5)."""
+    x, y, tip_x, tip_y, radius = tried.astype(np.float32).T[..., None]
+    axis_x, axis_y = tip_x - x, tip_y - y
+    along = np.hypot(axis_x, axis_y)
+    unit_x, unit_y = axis_x / np.maximum(along, 1e-9), axis_y / np.maximum(along, 1e-9)
+    cosine, sine = unit_x * _COS + unit_y * _SIN, unit_x * _SIN - unit_y * _COS
     share = 0.5 + 0.5 * np.clip(cosine / SIDES, -1, 1)  # 0: round the foot, 1: round the tip, between: on a side
-    across = np.stack([-unit[:, 1], unit[:, 0]], -1)
-    side = np.sign(across @ _ROUND.T)[..., None] * across[:, None]
-    straight = ((share > 0) & (share < 1) & (along > 0.5)[:, None])[..., None]
-    normal = np.where(straight, side, _ROUND)
-    at = (foot[:, None] + share[..., None] * axis[:, None] + radius[:, None, None] * _ROUND).astype(np.float32)
+    straight = (np.abs(cosine) < SIDES) & (along > 0.5)
+    left = np.sign(sine)
+    normal_x, normal_y = np.where(straight, -left * unit_y, _COS), np.where(straight, left * unit_x, _SIN)
+    at_x, at_y = x + share * axis_x + radius * _COS, y + share * axis_y + radius * _SIN
     gradient = cv2.merge([cv2.Sobel(soft, cv2.CV_32F, dx, 1 - dx, scale=1 / 8) for dx in (1, 0)])
-    slope = cv2.remap(gradient, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    step = np.abs(slope[..., 0] * normal[..., 0] + slope[..., 1] * normal[..., 1])
+    slope = cv2.remap(gradient, at_x, at_y, cv2.INTER_LINEAR)
+    step = np.abs(slope[..., 0] * normal_x + slope[..., 1] * normal_y)
     middle = np.partition(step, SAMPLES // 2, axis=1)[:, SAMPLES // 2, None]
     step = np.minimum(step, 1.5 * middle)  # a glint is no outline
-    return step.mean(1), 2 * np.pi * radius + 2 * along
+    return step.mean(1), 2 * (np.pi * radius + along)[:, 0]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
+from pooleye.top.regions import regions
 from pooleye.top.stub import Stub, find_stub
 
 Array = NDArray[np.float64]
@@ -77,15 +78,16 @@ def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> flo
     """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none, and
     None where the flame hides the wick's tip."""
     lit = count_flames(close) > 0
-    sure = (close.ball > BALL_SURE).astype(np.uint8)
-    if not sure.any():
+    labels, areas = regions(close.ball > BALL_SURE)
+    if not areas.any():
         return None if lit else 0.0
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(sure, connectivity=8)
-    k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    if lit and float((close.flame[labels == k] > 0.5).mean()) > COVERED:
+    ball = (labels == int(np.argmax(areas))).astype(np.uint8)
+    if lit and float((close.flame[ball > 0] > 0.5).mean()) > COVERED:
         return None
-    area_px = float(close.ball[cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0].sum())
-    corners = centres[k] + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    area_px = float(close.ball[cv2.dilate(ball, np.ones((5, 5), np.uint8)) > 0].sum())
+    moments = cv2.moments(ball, binaryImage=True)
+    centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+    corners = centre + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     mm = frame.to_plane(close.to_photo(corners), max(depth_mm - STUB_MM, 0.0))
     x, y = mm.T
     pixel_mm2 = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
