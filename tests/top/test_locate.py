@@ -117,7 +117,7 @@ def test_without_a_whole_candle_that_is_meant_the_photo_is_declined(mouths, reas
 
 @pytest.mark.parametrize("name", ["d3_02_top.jpg", "d6_03_top.jpg", "d8_01_top.jpg"])
 def test_the_real_network_finds_the_mouth_upright_turned_and_padded(photos, truth, name):
-    """Of candles that neither network was trained on, within 5 % of the radius once it has been looked at closely."""
+    """Of candles that neither network was trained on, within 6 % of the radius once it has been looked at closely."""
     photo = load_photo(photos / name)
     rim = truth[name]["rim_ellipse_px"]
     true = Ellipse(rim["cx"], rim["cy"], rim["semi_major"], rim["semi_minor"], np.radians(rim["angle_deg"])).mapped(
@@ -132,4 +132,4 @@ def test_the_real_network_finds_the_mouth_upright_turned_and_padded(photos, trut
         found = min(find_mouths(picture), key=lambda m: np.hypot(*(m.ellipse.centre - expected.centre)))
         edge = mouth_edge(picture, found)
         off = np.abs(expected.orthogonal_residuals(edge.ellipse.points(90))).max()
-        assert off < 0.05 * expected.mean_radius, picture.shape
+        assert off < 0.06 * expected.mean_radius, picture.shape
