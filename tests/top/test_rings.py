@@ -134,11 +134,11 @@ def test_the_inner_rim_of_a_real_cup_is_among_the_rings(coffee, marked, scale):
     assert nearest(rings, true) < 2 * u_px
 
 
-@pytest.mark.xfail(reason="the network takes the saucer for the mouth: it was trained on candles, seen within 25°")
 def test_the_mouth_of_a_real_cup_is_told_from_its_saucer(coffee, marked):
-    inner, outer = marked["cup_inner_rim"][0], marked["cup_outer_rim"][0]
-    found = max(find_mouths(coffee), key=lambda mouth: mouth.sure)
-    assert min(apart(found.ellipse, inner), apart(found.ellipse, outer)) < 0.15
+    """What is surest to be a mouth ends on the cup's thick lip all round, between its inner and its outer rim."""
+    found = max(find_mouths(coffee), key=lambda mouth: mouth.sure).ellipse.points(180)
+    assert marked["cup_inner_rim"][0].radial_residuals(found).min() > 0
+    assert marked["cup_outer_rim"][0].radial_residuals(found).max() < 0
 
 
 def test_coffee_is_not_wax(coffee, marked):
