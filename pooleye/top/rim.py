@@ -123,8 +123,8 @@ def choose_rim(
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
 
     def claims(among: NDArray[np.intp], thin: int) -> tuple[Array, WaxLines]:
-        ellipses = [rings[k].ellipse for k in among]
-        lines = wax_lines(ellipses, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
+        vectors = np.array([rings[k].vector for k in among])
+        lines = wax_lines(vectors, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
         return np.asarray(by_edges[among] + WAX_WEIGHT * (lines.overlap.max(1) - 1)), lines
 
     likely = np.argsort(-by_edges)[:TRIED]
