@@ -164,8 +164,8 @@ _FLAGS = (
     Flag(
         "pool-edge-hidden",
         CAUTION,
-        "The near wall hides part of the pool's edge; that part is filled in, and less certain.",
-        "Hold the phone more nearly square above the candle.",
+        "The near wall, glare or shadow hides part of the pool's edge; that part is filled in, and less certain.",
+        "Hold the phone more nearly square above the candle, and away from the lamp's mirror image.",
     ),
     Flag(
         "pool-unmeasured",

@@ -23,15 +23,23 @@ _MIDDLE = (networks.NEAR_PX - 1) / 2
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Look:
-    """Where a mouth is seen in a square, 0 to 1, and the way from the square's pixels to the photo's.
+class Closeup:
+    """What the near net sees in the square, as maps (320, 320) 0 to 1, and the way from its pixels to the photo's.
 
     `matrix` (2, 2) and `centre` (2,): working pixel = centre + matrix @ (square pixel - middle).
     """
 
     mouth: FloatMap
+    wax: FloatMap
+    pool: FloatMap
+    flame: FloatMap
+    ball: FloatMap
+    wick: FloatMap
+    crumbs: FloatMap
+    picture: NDArray[np.uint8]
     matrix: Array
     centre: Array
+    samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @property
     def px_per_radius(self) -> float:
@@ -45,20 +53,6 @@ class Look:
     def to_square(self, photo_px: ArrayLike) -> Array:
         """Square pixels (N, 2) of working pixels (N, 2)."""
         return (np.atleast_2d(photo_px) - self.centre) @ np.linalg.inv(self.matrix).T + _MIDDLE
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Closeup(Look):
-    """All that the near net sees in the square, as maps (320, 320)."""
-
-    wax: FloatMap
-    pool: FloatMap
-    flame: FloatMap
-    ball: FloatMap
-    wick: FloatMap
-    crumbs: FloatMap
-    picture: NDArray[np.uint8]
-    samples: tuple[Array, Array, Array] | None = None  # see pose.py
 
     @cached_property
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
@@ -81,19 +75,23 @@ class Closeup(Look):
         return mask
 
 
-def look_for_mouth(rgb: NDArray[np.uint8], rim: Ellipse) -> Look:
-    """The mouth alone in the square that brings `rim` (working pixels) to the standard circle."""
-    matrix, centre = _square(rim)
-    (mouth,) = networks.run("near", _cut(rgb, matrix, centre), count=1)
-    return Look(mouth=mouth, matrix=matrix, centre=centre)
-
-
 def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
     """Cuts out the square that brings `rim` (working pixels) to the standard circle, and runs the near net on it."""
     matrix, centre = _square(rim)
     picture = _cut(rgb, matrix, centre)
     maps = dict(zip(MAPS, networks.run("near", picture), strict=True))
     return Closeup(**maps, picture=picture, matrix=matrix, centre=centre)
+
+
+def look_turned(close: Closeup) -> Closeup:
+    """The same square with what the near net makes of it on average over four quarter turns: where it wavers, it errs
+    another way each time."""
+    turns = [np.rot90(networks.run("near", np.rot90(close.picture, k)), -k, (1, 2)) for k in (1, 2, 3)]
+    seen_first = np.stack([getattr(close, name) for name in MAPS])
+    mean = np.asarray(np.mean([seen_first, *turns], axis=0), np.float32)
+    return Closeup(
+        **dict(zip(MAPS, mean, strict=True)), picture=close.picture, matrix=close.matrix, centre=close.centre
+    )
 
 
 def _square(rim: Ellipse) -> tuple[Array, Array]:

@@ -77,9 +77,7 @@ def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
         small, 0, networks.FAR_PX[1] - size[1], 0, networks.FAR_PX[0] - size[0], cv2.BORDER_REPLICATE
     )
     maps = networks.run("far", np.asarray(padded, np.uint8))
-    full = np.stack(
-        [cv2.resize(m, networks.FAR_PX, interpolation=cv2.INTER_LINEAR)[: size[1], : size[0]] for m in maps]
-    )
+    full = maps[:, : size[1], : size[0]]
     sx, sy = tw / size[0], th / size[1]
     to_turned = np.array([[sx, 0, (sx - 1) / 2], [0, sy, (sy - 1) / 2]])
     if h > w:  # x = y', y = h - 1 - x'

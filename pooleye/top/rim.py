@@ -19,10 +19,10 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_images, circle_poses
 from pooleye.optics.ellipse import Ellipse
-from pooleye.top.closeup import Closeup, Look, look_close, look_for_mouth
+from pooleye.top.closeup import Closeup, look_close
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
-from pooleye.top.pose import Standing, WaxLines, possible_wax_lines_mm, wax_lines
+from pooleye.top.pose import Standing, possible_wax_lines_mm, stand, wax_lines
 from pooleye.top.rings import Ring, apart, find_rings
 
 Array = NDArray[np.float64]
@@ -32,9 +32,10 @@ SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 1.0
 EDGE = 0.5  # a region's probability ends where it falls through this; of several times the outermost counts
 SOFT_PX = 8.0  # width of an edge across which the probability falls less than from three quarters to one
-AMPLE = 1.12
-"""The first look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
+AMPLE = 1.08
+"""The close look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
+ELSEWHERE = 0.13  # off by more rim radii than in the pictures that the near net has learnt from
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
@@ -46,13 +47,17 @@ MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
 PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
-WAX_WEIGHT = 12.0  # an overlap worse by 0.08 outweighs a perfect edge
+WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
+"""An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
 LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
 """Without the outer diameter: u of the rim's size is this share of the gap to another edge, if that is half as strong
 or more, and farther off than what a thin wall would make it."""
+SAME, ABOUT_EQUAL = 0.03, 0.06
+"""Rings nearer to each other, in rim radii, are one edge met differently: their mean errs less than any one of them; a
+claim lower by so much weighs e times less in it."""
 TRIED, THIN, FINALISTS = 16, 5, 5
 """The most likely rings by their edges have their wax line looked at, by every fifth sample; the best of them fully."""
 
@@ -81,14 +86,16 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Looks close at `mouth`, amply first and then as it turned out. Raises Declined if it is not round."""
+    """Looks close at `mouth`, and again if it turns out to be elsewhere. Raises Declined if it is not round."""
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
     ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
-    rough, _ = _mouth_in(look_for_mouth(rgb, ample))
-    close = look_close(rgb, rough)
+    close = look_close(rgb, ample)
     ellipse, round_share = _mouth_in(close)
+    if apart(ellipse, first) > ELSEWHERE:
+        close = look_close(rgb, ellipse)
+        ellipse, round_share = _mouth_in(close)
     if ellipse.b < LEAST_AXES * ellipse.a:
         raise Declined("too-oblique")
     if round_share < LEAST_ROUND:
@@ -123,23 +130,33 @@ def choose_rim(
     rings = rings or [Ring(edge.ellipse.vector(), IMPLIED)]
     by_edges = _by_edges(rings, edge.ellipse, ratio)
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
+    wax_weight = FREE_WAX_WEIGHT if headspace_mm is None else WAX_WEIGHT
 
-    def claims(among: NDArray[np.intp], thin: int) -> tuple[Array, WaxLines]:
+    def claims(among: NDArray[np.intp], thin: int) -> Array:
         vectors = np.array([rings[k].vector for k in among])
         lines = wax_lines(vectors, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
-        return np.asarray(by_edges[among] + WAX_WEIGHT * (lines.overlap.max(1) - 1)), lines
+        return np.asarray(by_edges[among] + wax_weight * (lines.overlap.max(1) - 1))
 
     likely = np.argsort(-by_edges)[:TRIED]
-    likely = likely[np.argsort(-claims(likely, THIN)[0])[:FINALISTS]]
-    scores, lines = claims(likely, 1)
+    likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
+    scores = claims(likely, 1)
     best = int(np.argmax(scores))
-    ring, standing = rings[likely[best]], lines.standing(best)
+    ring = rings[likely[best]]
+    ellipse = _mean_ellipse([rings[k].ellipse for k in likely], scores, best)
+    standing = stand(ellipse, edge.close, camera, *sizes, headspace_mm)
     others = [s for k, s in zip(likely, scores, strict=True) if apart(rings[k].ellipse, ring.ellipse) > 0.01]
     lead = float(scores[best] - max(others, default=scores[best] - 1))
     u_relative = _u_relative(ring.strength, lead)
     if ratio is None:
         u_relative = float(np.hypot(u_relative, LIP_DOUBT * _other_edge(ring, rings)))
-    return Rim(ring.ellipse, standing, ring.strength, lead, u_relative)
+    return Rim(ellipse, standing, ring.strength, lead, u_relative)
+
+
+def _mean_ellipse(ellipses: list[Ellipse], scores: Array, best: int) -> Ellipse:
+    """Of the best ring and those that are the same edge met a little differently."""
+    same = np.array([apart(ellipse, ellipses[best]) < SAME for ellipse in ellipses])
+    weight = np.exp((scores - scores[best]) / ABOUT_EQUAL) * same
+    return Ellipse.from_vector(weight @ np.array([ellipse.vector() for ellipse in ellipses]) / weight.sum())
 
 
 def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None) -> list[Ellipse]:
@@ -193,7 +210,7 @@ def _wax_edge(close: Closeup) -> tuple[Ellipse, Array] | None:
     return _circle_of_square(close, centre, radius_px), reach / radius_px
 
 
-def _circle_of_square(close: Look, centre_px: Array, radius_px: float) -> Ellipse:
+def _circle_of_square(close: Closeup, centre_px: Array, radius_px: float) -> Ellipse:
     """The ellipse in the photo of a circle in the square."""
     cx, cy = close.to_photo(centre_px)[0]
     shape = close.matrix * radius_px
@@ -269,7 +286,7 @@ def last_fall(profile: Floats, radii: Array, level: float) -> Array:
     return np.asarray(np.where(falls.any(axis=1), at, np.nan))
 
 
-def _mouth_in(look: Look) -> tuple[Ellipse, float]:
+def _mouth_in(look: Closeup) -> tuple[Ellipse, float]:
     """The mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
     radius = look.px_per_radius
     centre = np.full(2, (len(look.mouth) - 1) / 2)

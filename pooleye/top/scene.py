@@ -11,9 +11,9 @@ import numpy as np
 from pooleye.flags import Declined
 from pooleye.optics.camera import Camera, camera_for
 from pooleye.optics.planes import VesselFrame
-from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.closeup import Closeup, look_close, look_turned
 from pooleye.top.debris import Debris, find_debris
-from pooleye.top.pool import Pool, find_pool
+from pooleye.top.pool import Pool, find_pool, wavers
 from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
 from pooleye.top.rim import MouthEdge, Rim, choose_rim, wax_edge_px
@@ -69,6 +69,8 @@ def see(
         standing = stand(
             rim.ellipse, close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, headspace_mm
         )
+    if wavers(close):
+        close = look_turned(close)
     if camera.assumed and headspace_mm is not None:
         sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
         camera = camera_by_wax(rim.ellipse, close, camera, *sizes, headspace_mm)
@@ -76,8 +78,8 @@ def see(
     standing = settled(standing, rim, close)
     depth, u_depth, flags = wax_depth(standing, close, vessel, headspace_mm)
     frame = standing.frame
-    pool = find_pool(close, rim.ellipse, frame, depth) if with_pool else None
     wicks, flames = find_wicks(close, rim.ellipse, frame, depth), count_flames(close)
+    pool = find_pool(close, rim.ellipse, frame, depth, max(len(wicks), flames)) if with_pool else None
     if not wicks and not flames:
         raise Declined("no-candle")  # something round, perhaps full of something liquid, but nothing that can burn
     if not flames:

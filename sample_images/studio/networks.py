@@ -1,7 +1,7 @@
 """The two small networks that look from above and the simulated phone that they are trained through (PyTorch).
 
-Both are U-Nets on a picture folded 2 x 2 into channels, so that most of the work happens at half size; `near` answers
-at the picture's own size.
+Both are U-Nets whose first convolution takes the picture to a quarter of its size, so that little of the work happens
+on many pixels; both answer at half the picture's size.
 """
 
 from __future__ import annotations
@@ -47,11 +47,11 @@ class UNet(nn.Module):
 
 
 def near_net() -> UNet:
-    return UNet((20, 40, 64, 96, 128), 7, fold=2, kernel=4, squares=2)
+    return UNet((40, 64, 96, 128), 7, fold=4, kernel=6, squares=2)
 
 
 def far_net() -> UNet:
-    return UNet((12, 24, 48, 64, 96), 2, fold=2, kernel=4, squares=1)
+    return UNet((24, 40, 64, 96), 2, fold=4, kernel=6, squares=2)
 
 
 def uniform(n: int, low: float, high: float, like: Tensor) -> Tensor:

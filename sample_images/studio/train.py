@@ -19,6 +19,8 @@ from . import networks
 
 MARGIN = 1.3
 NEAR_PX = 320
+AMPLE, AMPLE_SHARE = 1.1, 0.5
+"""The first look at a mouth: round, this much wider than the rim and farther off; share of the training pictures."""
 
 
 def read(paths: list[Path], keys: list[str]) -> dict[str, np.ndarray]:
@@ -30,19 +32,23 @@ def near_grid(rim: Tensor, size: int, px: int, *, wander: bool) -> Tensor:
     """Sampling grid that brings each rim ellipse to the standard circle, give or take what a first guess is off."""
     n, device = len(rim), rim.device
     cx, cy, a, b, angle = rim.T
+    shift = torch.stack([cx, cy], -1)
+    ample = torch.rand(n, device=device) < (AMPLE_SHARE if wander else 0.0)
+    b = torch.where(ample, a, b)
     c, s = torch.cos(angle), torch.sin(angle)
     rotation = torch.stack([c, -s, s, c], -1).view(n, 2, 2)
     stretch = rotation @ torch.diag_embed(torch.stack([a, b], -1)) @ rotation.transpose(1, 2) * MARGIN
-    shift = torch.stack([cx, cy], -1)
     if wander:
         turn = torch.rand(n, device=device) * 6.2832
         ct, st = torch.cos(turn), torch.sin(turn)
         mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
         spin = torch.stack([ct * mirror, -st, st * mirror, ct], -1).view(n, 2, 2)
-        loose = torch.eye(2, device=device) * (1 + 0.05 * torch.randn(n, 1, 1, device=device).clamp(-1.6, 1.6))
+        scale = torch.where(ample, AMPLE, 1.0) * (1 + 0.05 * torch.randn(n, device=device).clamp(-1.6, 1.6))
+        loose = torch.eye(2, device=device) * scale.view(n, 1, 1)
         skew = 0.025 * torch.randn(n, 2, 2, device=device)
         stretch = stretch @ (loose + (skew + skew.transpose(1, 2)) / 2) @ spin
-        shift = shift + a[:, None] * (0.04 * torch.randn(n, 2, device=device)).clamp(-0.09, 0.09)
+        off = torch.where(ample, 0.06, 0.04)[:, None] * torch.randn(n, 2, device=device)
+        shift = shift + a[:, None] * off.clamp(-0.13, 0.13)
     axis = (torch.arange(px, device=device) + 0.5) / px * 2 - 1
     y, x = torch.meshgrid(axis, axis, indexing="ij")
     at = torch.stack([x, y], -1).view(1, -1, 2) @ stretch.transpose(1, 2) + shift[:, None]

@@ -6,18 +6,21 @@ A pixel of the close look is 0.3 mm of a jar of 76 mm; the bounds are a fraction
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from pooleye.optics import polygon
-from pooleye.top.pool import by_sector, find_pool, hangup_by_azimuth
+from pooleye.top import networks
+from pooleye.top.closeup import MAPS, look_turned
+from pooleye.top.pool import by_sector, find_pool, hangup_by_azimuth, wavers
 
 PIXEL_MM = 38.0 * 1.3 / 160
 
 
-def found_in(scene):
-    pool = find_pool(scene.closeup(), scene.rim, scene.frame, scene.depth_mm)
+def found_in(scene, wicks=1):
+    pool = find_pool(scene.closeup(), scene.rim, scene.frame, scene.depth_mm, wicks)
     assert pool is not None
     return pool
 
@@ -41,7 +44,7 @@ def test_a_drawn_pool_is_recovered(draw, name, tilt_deg):
     """Area, Feret diameters, centroid against the drawn outline's own."""
     outline = shapes(draw)[name]
     scene = draw.Scene(pool_mm=outline, tilt_deg=tilt_deg, towards_deg=115.0, depth_mm=14.0)
-    pool = found_in(scene)
+    pool = found_in(scene, wicks=3 if name == "lobed" else 1)
     assert polygon.equivalent_diameter(pool.outline_mm) == pytest.approx(polygon.equivalent_diameter(outline), abs=0.12)
     assert polygon.feret_diameters(pool.outline_mm) == pytest.approx(polygon.feret_diameters(outline), abs=0.45)
     assert polygon.centroid(pool.outline_mm) == pytest.approx(polygon.centroid(outline), abs=0.12)
@@ -110,14 +113,14 @@ def test_the_part_under_the_near_rim_is_said_to_be_hidden_and_carried_across(dra
 
 def test_solid_wax_has_no_pool(draw):
     scene = draw.Scene(pool_mm=None)
-    assert find_pool(scene.closeup(), scene.rim, scene.frame, scene.depth_mm) is None
+    assert find_pool(scene.closeup(), scene.rim, scene.frame, scene.depth_mm, 1) is None
 
 
 def test_a_network_that_wavers_all_over_gives_a_vague_pool(draw):
     scene = draw.Scene(pool_mm=draw.circle(20.0))
     close = scene.closeup()
     wavering = scene.closeup(pool=(0.6 * close.pool).astype(np.float32))
-    pool = find_pool(wavering, scene.rim, scene.frame, scene.depth_mm)
+    pool = find_pool(wavering, scene.rim, scene.frame, scene.depth_mm, 1)
     assert pool is not None
     assert pool.vague
 
@@ -130,7 +133,7 @@ def test_glints_do_not_bite_into_the_outline(draw):
         scene.disc(20.0 * np.array([math.cos(a), math.sin(a)]), 2 * PIXEL_MM, scene.depth_mm) for a in (0.3, 2.0, 4.1)
     )
     spoilt = scene.closeup(pool=np.clip(close.pool - specks, 0, 1).astype(np.float32))
-    pool = find_pool(spoilt, scene.rim, scene.frame, scene.depth_mm)
+    pool = find_pool(spoilt, scene.rim, scene.frame, scene.depth_mm, 1)
     assert pool is not None
     assert np.hypot(*pool.outline_mm.T) == pytest.approx(20.0, abs=0.35)
 
@@ -140,6 +143,47 @@ def test_a_flame_standing_in_the_pool_is_part_of_its_area(draw):
     close = scene.closeup()
     flame = scene.disc((16.0, 0.0), 8.0, scene.depth_mm)
     burning = scene.closeup(pool=np.clip(close.pool - flame, 0, 1).astype(np.float32), flame=flame)
-    pool = find_pool(burning, scene.rim, scene.frame, scene.depth_mm)
+    pool = find_pool(burning, scene.rim, scene.frame, scene.depth_mm, 1)
     assert pool is not None
     assert polygon.equivalent_diameter(pool.outline_mm) == pytest.approx(40.0, abs=0.25)
+
+
+@pytest.mark.parametrize(("wicks", "coverage_lost"), [(1, 0.0), (2, 0.08)], ids=["one wick", "two wicks"])
+def test_glare_over_the_edge_is_bridged_unless_several_wicks_may_have_left_a_notch(draw, wicks, coverage_lost):
+    """A disc of glare, 16 mm across, on the edge of a round pool of 20 mm."""
+    scene = draw.Scene(pool_mm=draw.circle(20.0), tilt_deg=5.0)
+    close = scene.closeup()
+    glare = scene.disc((20.0, 0.0), 16.0, scene.depth_mm)
+    spoilt = scene.closeup(pool=np.clip(close.pool - glare, 0, 1).astype(np.float32))
+    pool = find_pool(spoilt, scene.rim, scene.frame, scene.depth_mm, wicks)
+    assert pool is not None
+    lost = 1 - polygon.area(pool.outline_mm) / (math.pi * 20.0**2)
+    assert lost == pytest.approx(coverage_lost, abs=0.02)
+    assert (pool.hidden_share > 0.05) == (wicks == 1)
+
+
+def test_a_close_look_is_worth_turning_where_part_of_the_wax_is_neither_solid_nor_liquid(draw):
+    scene = draw.Scene(pool_mm=draw.circle(20.0))
+    close = scene.closeup()
+    doubt = scene.disc((10.0, 0.0), 18.0, scene.depth_mm)
+    assert not wavers(close)
+    assert wavers(scene.closeup(pool=np.where(doubt > 0.5, 0.5, close.pool).astype(np.float32)))
+
+
+def test_turned_looks_are_laid_over_each_other_and_averaged(draw, monkeypatch):
+    """A network that sees what is there, plus something of its own at the top left whichever way it is held."""
+    scene = draw.Scene(pool_mm=draw.circle(20.0, (6.0, 3.0)))
+    close = scene.closeup()
+    shown = np.round(close.pool * 255).astype(np.uint8)
+
+    def run(name, rgb):
+        seen = np.repeat(rgb[None, ..., 0].astype(np.float32) / 255, len(MAPS), axis=0)
+        seen[:, :40, :40] = 1.0
+        return seen
+
+    monkeypatch.setattr(networks, "run", run)
+    held_straight = dict(zip(MAPS, run("near", np.dstack([shown] * 3)), strict=True))
+    turned = look_turned(replace(close, picture=np.dstack([shown] * 3), **held_straight))
+    assert turned.pool[60:-60, 60:-60] == pytest.approx(close.pool[60:-60, 60:-60], abs=0.003)
+    for corner in (turned.pool[:40, :40], turned.pool[:40, -40:], turned.pool[-40:, :40], turned.pool[-40:, -40:]):
+        assert corner == pytest.approx(0.25, abs=0.003)
