@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import chain
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -328,7 +329,7 @@ def _check_rim(rim: Mapping[str, float]) -> None:
 def _points(points: Iterable[Iterable[float]]) -> tuple[PointPx, ...]:
     """Points from an (n, 2) array or any nesting of numbers, as plain floats."""
     pairs = tuple((float(x), float(y)) for x, y in points)
-    if not all(math.isfinite(x) and math.isfinite(y) for x, y in pairs):
+    if not all(map(math.isfinite, chain.from_iterable(pairs))):
         raise ValueError("an outline has a point that is not finite")
     return pairs
 

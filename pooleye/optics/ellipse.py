@@ -55,7 +55,7 @@ class Ellipse:
     angle_rad: float
 
     def __post_init__(self) -> None:
-        if not all(math.isfinite(v) for v in (self.cx, self.cy, self.a, self.b, self.angle_rad)):
+        if not all(map(math.isfinite, (self.cx, self.cy, self.a, self.b, self.angle_rad))):
             raise ValueError(f"an ellipse needs finite numbers, got {self}")
         if self.a <= 0 or self.b <= 0:
             raise ValueError(f"semi-axes must be positive, got {self.a} and {self.b}")

@@ -121,7 +121,7 @@ class WaxLines:
 
 
 def wax_lines(
-    rims: list[Ellipse],
+    rims: Array,
     close: Closeup,
     cameras: list[Camera],
     rim_inner_mm: float,
@@ -130,15 +130,15 @@ def wax_lines(
     headspace_mm: float | None,
     thin: int = 1,
 ) -> WaxLines:
-    """Tries all depths for each rim, seen by the camera beside it, in both of its poses; looks at every `thin`-th
-    sample only.
+    """Tries all depths for each rim (M, 5: vectors of their ellipses), seen by the camera beside it, in both of its
+    poses; looks at every `thin`-th sample only.
 
     With a known headspace two readings are tried: solid and liquid together are the wax; or the liquid alone is all of
     it, and what looks solid beside it is wall (glass that mirrors the wax). The second can only be at the pool's own
     depth.
     """
-    vectors, focals = np.array([rim.vector() for rim in rims]), np.array([camera.f_px for camera in cameras])
-    centres, normals = many_circle_poses(vectors, rim_inner_mm / 2, focals, cameras[0])
+    focals = np.array([camera.f_px for camera in cameras])
+    centres, normals = many_circle_poses(rims, rim_inner_mm / 2, focals, cameras[0])
     narrowing = (rim_inner_mm - base_inner_mm) / 2 / height_mm if base_inner_mm and height_mm else 0.0
     px, pool, either = (values[::thin] for values in _samples(close))
     circles = Circles(centres.reshape(-1, 3), normals.reshape(-1, 3), np.repeat(focals, 2), cameras[0])
@@ -193,7 +193,7 @@ def camera_by_wax(
     """
     cameras = [camera.with_focal(camera.f_px * factor) for factor in FOCAL_FACTORS]
     sizes = (rim_inner_mm, base_inner_mm, height_mm)
-    overlaps = wax_lines([rim] * len(cameras), close, cameras, *sizes, headspace_mm).overlap.max(1)
+    overlaps = wax_lines(np.tile(rim.vector(), (len(cameras), 1)), close, cameras, *sizes, headspace_mm).overlap.max(1)
     best = int(np.argmax(overlaps))
     if overlaps[best] - overlaps[ASSUMED] < CLEARLY_BETTER:
         return camera
@@ -238,4 +238,5 @@ def stand(
     headspace_mm: float | None,
 ) -> Standing:
     """Chooses the pose by the wax line."""
-    return wax_lines([rim], close, [camera], rim_inner_mm, base_inner_mm, height_mm, headspace_mm).standing(0)
+    sizes = (rim_inner_mm, base_inner_mm, height_mm)
+    return wax_lines(rim.vector()[None], close, [camera], *sizes, headspace_mm).standing(0)

@@ -30,6 +30,8 @@ Floats = NDArray[np.float32]
 
 SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 1.0
+EDGE = 0.5  # a region's probability ends where it falls through this; of several times the outermost counts
+SOFT_PX = 8.0  # width of an edge across which the probability falls less than from three quarters to one
 AMPLE = 1.08
 """The close look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
 glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
@@ -131,8 +133,8 @@ def choose_rim(
     wax_weight = FREE_WAX_WEIGHT if headspace_mm is None else WAX_WEIGHT
 
     def claims(among: NDArray[np.intp], thin: int) -> Array:
-        ellipses = [rings[k].ellipse for k in among]
-        lines = wax_lines(ellipses, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
+        vectors = np.array([rings[k].vector for k in among])
+        lines = wax_lines(vectors, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
         return np.asarray(by_edges[among] + wax_weight * (lines.overlap.max(1) - 1))
 
     likely = np.argsort(-by_edges)[:TRIED]
@@ -204,7 +206,7 @@ def _wax_edge(close: Closeup) -> tuple[Ellipse, Array] | None:
         return None
     radius_px = float(np.sqrt(moments["m00"] / np.pi))
     centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
-    reach, _ = edge_along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px))
+    reach = last_fall(*along_rays(wax, centre, (0.5 * radius_px, 1.5 * radius_px)), EDGE)
     return _circle_of_square(close, centre, radius_px), reach / radius_px
 
 
@@ -261,24 +263,12 @@ def _u_relative(strength: float, lead: float) -> float:
     return float(np.hypot(0.003 + 0.004 * (1 - strength), 0.012 * np.exp(-max(lead, 0.0) / 0.25)))
 
 
-def edge_along_rays(
-    probability: NDArray[np.float32], centre: Array, reach_px: tuple[float, float]
-) -> tuple[Array, Array]:
-    """Where a region ends along rays from `centre` (2,): radii (RAYS,) px, nan where it does not, and edge widths.
-
-    Of several crossings of one half the outermost counts. The width is the distance over which the probability falls
-    from three quarters to one quarter.
-    """
-    radii = np.arange(reach_px[0], reach_px[1], STEP_PX)
-    x, y = (
-        (from_px + np.outer(way, radii)).astype(np.float32)
-        for from_px, way in zip(centre, RAY_DIRECTIONS.T, strict=True)
-    )
+def along_rays(probability: NDArray[np.float32], centre: Array, reach_px: tuple[float, float]) -> tuple[Floats, Array]:
+    """A map along rays from `centre` (2,): values (RAYS, n) at radii (n,) px."""
+    radii = np.arange(*reach_px, STEP_PX)
+    x, y = ((at + np.outer(way, radii)).astype(np.float32) for at, way in zip(centre, RAY_DIRECTIONS.T, strict=True))
     seen = cv2.remap(probability, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = np.asarray(seen, np.float32)
-    edge = last_fall(profile, radii, 0.5)
-    width = fall_width(profile, radii)
-    return edge, np.where(np.isfinite(width), width, 8.0)
+    return np.asarray(seen, np.float32), radii
 
 
 def fall_width(profile: Floats, radii: Array) -> Array:
@@ -300,11 +290,12 @@ def _mouth_in(look: Closeup) -> tuple[Ellipse, float]:
     """The mouth as an ellipse in working pixels, and the share of the rays on which it ends there."""
     radius = look.px_per_radius
     centre = np.full(2, (len(look.mouth) - 1) / 2)
-    reach, width = edge_along_rays(look.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
+    profile, radii_px = along_rays(look.mouth, centre, (SEARCH[0] * radius, SEARCH[1] * radius))
+    reach, width = last_fall(profile, radii_px, EDGE), fall_width(profile, radii_px)
     seen = np.isfinite(reach)
     if seen.sum() < LEAST_SEEN:
         raise Declined("no-vessel")
-    curve = fit_curve(reach / radius, 1 / (1.0 + width) ** 2)
+    curve = fit_curve(reach / radius, 1 / (1.0 + np.nan_to_num(width, nan=SOFT_PX)) ** 2)
     ellipse = _as_ellipse(_circle_of_square(look, centre, radius), curve)
     if ellipse is None:
         raise Declined("not-round")
