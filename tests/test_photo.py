@@ -271,6 +271,21 @@ def test_damaged_exif_costs_only_the_exif():
     assert photo.taken_at is None
 
 
+def made_small_both_ways(picture):
+    """By the loader's own shrinking, and by OpenCV's exact means."""
+    means = cv2.resize(picture, (384, 288), interpolation=cv2.INTER_AREA)
+    return photo_module.shrunk_to(picture, (384, 288)).astype(float), means.astype(float)
+
+
+@pytest.mark.parametrize("size_px", [(1600, 1200), (1601, 1199), (2016, 1512), (900, 700)])
+def test_a_picture_made_small_is_in_place_and_without_noise_as_if_its_pixels_were_means(size_px):
+    small, means = made_small_both_ways(scene(*size_px))
+    assert np.abs(small - means).mean() < 0.6
+    noise = np.random.default_rng(1).normal(128, 20, (size_px[1], size_px[0], 3))
+    small, means = made_small_both_ways(np.clip(noise, 0, 255).astype(np.uint8))
+    assert small.std() < 1.2 * means.std()
+
+
 # --- linear light ---
 
 

@@ -142,3 +142,12 @@ class TestRadialProfile:
         # Exactly through the corners, where two sides meet.
         corners = polygon.radial_profile(circle(10, 36), (0, 0), np.arange(36) * (2 * math.pi / 36))
         assert corners == pytest.approx(10)
+
+
+def test_many_outlines_at_once_measure_as_one_by_one() -> None:
+    shapes = np.stack([circle(5, 40) * [1, k] + [0.3, -0.2 * k] for k in (0.8, 1.0, 1.3)])
+    angles = np.linspace(0, 6, 7)
+    assert polygon.area(shapes) == pytest.approx([float(polygon.area(shape)) for shape in shapes])
+    assert polygon.centroid(shapes) == pytest.approx(np.stack([polygon.centroid(shape) for shape in shapes]))
+    profiles = np.stack([polygon.radial_profile(shape, (0, 0), angles) for shape in shapes])
+    assert polygon.radial_profile(shapes, (0, 0), angles) == pytest.approx(profiles)
