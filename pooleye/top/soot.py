@@ -18,6 +18,7 @@ from pooleye.optics.colour import linear_to_lab, linear_to_lightness
 from pooleye.optics.planes import SECTORS
 from pooleye.top import networks
 from pooleye.top.fade import read_fade
+from pooleye.top.through import seen_through
 from pooleye.top.turn import Turn
 from pooleye.top.wallband import BAND_MM, COLUMNS, PER_SECTOR, ROWS, Band
 
@@ -37,6 +38,7 @@ SCATTER = 1.4  # of the network's own scale: errors on rendered photos kept apar
 U_LEAST_L, U_SHARE = 0.7, 0.15  # what no photo is free of; how far a coat's tone may be off
 U_NOTHING_L = 6.0  # by how much a wall of which nothing is known may be darkened
 DOUBT_L, HEARD_LEAST = 3.0, 0.6  # where the network is surer than this of no soot, a rise counts for less
+U_THROUGH = 0.5  # of what is taken for the table, seen through glass
 APART = 0.5  # of what the two readers differ by
 FAR_U_L = 1.5  # for each column between a sliver of wall and the nearest one that could be read
 LOW_MM = 4.6  # a fade cannot be told from the edges of a lower wall than this
@@ -75,9 +77,11 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
     by_fade, u_fade = read_fade(band, clean, light, turn)
     doubt = (weight * (scale[nearest] + FAR_U_L * away).reshape(SECTORS, -1)).sum(1)
     heard = np.clip((doubt - by_form) / DOUBT_L, HEARD_LEAST, 1.0)
-    by_sector = FORM * by_form + FADE * heard * by_fade
+    told = FORM * by_form + FADE * heard * by_fade
+    through = seen_through(band)
+    by_sector, tone = (1 - through) * told, (U_SHARE + U_THROUGH * through) * told
     spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * (by_fade - by_form)
-    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + (U_SHARE * by_sector) ** 2)
+    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + tone**2)
     tall = (band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])) >= LOW_MM
     low = float((band.pixels * ~tall).sum() / band.pixels.sum())
     return summed_up(by_sector, u, np.where(shown, pixels, 0.0), profile is not None, low)

@@ -31,6 +31,7 @@ ABOVE_WAX_MM = 0.4
 WAX_SURE, FLAME_SURE = 0.5, 0.3
 GLARE_L = 99.0  # clipped to white: what is beneath cannot be known
 LIP_SHARE = (1.02, 1.06)  # rim radii between which the lip lies
+BESIDE = 1.18  # rim radii at which the table beside the vessel shows, or the vessel's own outside
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,14 +39,15 @@ class Band:
     """`linear` (rows, columns, 3): linear light; `seen` (rows, columns); `depth_mm` (rows,) below the rim circle.
     Column c is centred `column_clock_deg()[c]` clockwise from
     up in the picture; columns k * PER_SECTOR and following are sector k. `lip` (3,) and `wax` (3,): median linear light
-    of the lip and of the wax's surface. `pixels` (columns,): working pixels of wall that a
-    column shows; `px_per_mm` (columns,): of its depth."""
+    of the lip and of the wax's surface; `beside` (columns, 3): of what lies beside the vessel, nan outside of the
+    picture. `pixels` (columns,): working pixels of wall that a column shows; `px_per_mm` (columns,): of its depth."""
 
     linear: Array
     seen: Flags
     depth_mm: Array
     lip: Array
     wax: Array
+    beside: Array
     pixels: Array
     px_per_mm: Array
     lit: bool
@@ -88,6 +90,7 @@ def unwrap(
         depth,
         _lip_light(rgb, rim),
         _median_light(close.picture[some][wax]),
+        _beside(rgb, frame, azimuth),
         *_pixels(at, shown & (depth < BAND_MM)[:, None]),
         lit,
     )
@@ -127,6 +130,14 @@ def _lip_light(rgb: NDArray[np.uint8], rim: Ellipse) -> Array:
     ]
     at = np.stack(rings)
     return _median_light(_sampled(rgb, at).reshape(-1, 3))
+
+
+def _beside(rgb: NDArray[np.uint8], frame: VesselFrame, azimuth: Array) -> Array:
+    radius = BESIDE * frame.rim_radius_mm
+    at = frame.project(radius * np.stack([np.sin(azimuth), np.cos(azimuth), np.zeros_like(azimuth)], 1))
+    inside = np.all((at >= 0) & (at <= np.array(rgb.shape[1::-1]) - 1), axis=1)
+    light = srgb_to_linear(np.asarray(_sampled(rgb, at[None])[0], np.uint8)).astype(float)
+    return np.asarray(np.where(inside[:, None], light, np.nan).reshape(COLUMNS, FINE, 3).mean(1))
 
 
 def _median_light(codes: NDArray[Any]) -> Array:

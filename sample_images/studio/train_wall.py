@@ -147,7 +147,9 @@ def bare(vessel: dict[str, Any], rng: np.random.Generator) -> Wall:
 
 
 def band_of(wall: Wall, linear: Array, seen: NDArray[np.bool_]) -> Band:
-    return Band(linear, seen, DEPTH, NOTHING, NOTHING, wall["px"], wall["ppm"], wall["lit"])
+    return Band(
+        linear, seen, DEPTH, NOTHING, NOTHING, np.full((COLUMNS, 3), np.nan), wall["px"], wall["ppm"], wall["lit"]
+    )
 
 
 def example(vessels: list[Any], photos: list[Any], rng: np.random.Generator) -> tuple[Array, Array, Array]:
