@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.planes import SECTORS
-from pooleye.top.wallband import BAND_MM, PER_SECTOR, Band
+from pooleye.top.wallband import BAND_MM, BESIDE, PER_SECTOR, Band
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ def seen_through(band: Band) -> float:
     colours, b for less of the table. The differences between colours give b, drawn towards none by their noise.
     """
     rise, wall = _rises(band)
-    table = np.median(band.beside.reshape(SECTORS, PER_SECTOR, 3), axis=1)
+    table = np.median(band.rings[BESIDE].reshape(SECTORS, PER_SECTOR, 3), axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         without = 1 - table / wall
         share = wall * LUMINANCE / (wall @ LUMINANCE)[:, None]

@@ -22,9 +22,9 @@ def band_of(light: Array, beside: Array = OAK) -> Band:
     linear = np.repeat(light[:, None], COLUMNS, axis=1)
     every = np.ones(COLUMNS)
     nothing = np.full(3, 0.5)
-    table = np.outer(every, beside)
+    rings = np.stack([np.outer(every, ring) for ring in (WAX, nothing, beside)])
     seen = np.ones((ROWS, COLUMNS), bool)
-    return Band(linear, seen, DEPTH_MM, nothing, nothing, table, 50 * every, 5 * every, True)
+    return Band(linear, seen, DEPTH_MM, nothing, nothing, rings, 50 * every, 5 * every, True)
 
 
 def glass(most: float) -> Array:
