@@ -21,7 +21,7 @@ from pooleye.top.wallband import BAND_MM, PER_SECTOR, Band
 Array = NDArray[np.float64]
 
 LAG_ROWS = 2
-STEADY = 0.35  # quantile of a column's local rises: a step or a glint moves the median, hardly this
+STEADY = 0.42  # quantile of a column's local rises: a step or a glint moves the median, hardly this
 LEAST_TALL_PX = 4.0  # of the picture that a column must be tall
 LEAST_ROWS = 6  # a fade cannot be told from the edges of a lower wall than this
 STEEP_SHARE = 0.5
@@ -44,6 +44,7 @@ BEYOND_DOUBT_L = -4.0
 USUAL_RISE_L = 1.2  # expected of an unknown clean wall, to be on the safe side
 BASELINE_TRUST, BASELINE_QUANTILE = 0.6, 0.75  # share of the clean photo's larger rises expected in another light
 REACH_DEG = 28.0  # soot changes round the clock over about this much
+ALONE, ALONE_L = 2.0, 4.0  # so: no sector fades more than twice as much as its darker neighbour, and this
 PRIOR_U_L, U_SECTOR_L = 4.5, 1.5  # by how much a wall of which nothing is known may be darkened; u of a known sector
 
 
@@ -65,7 +66,9 @@ def read_fade(band: Band, clean: Band | None, light: Array, turn: Turn | None) -
     known = np.isfinite(rise)
     change = darkening(np.where(known, rise - expected.rise, -np.inf), expected.quiet)
     between, u = _from_neighbours(change, known)
-    return np.where(known, change, np.minimum(between, 0.0)), np.where(known, 0.0, u)
+    change = np.where(known, change, np.minimum(between, 0.0))
+    darker = np.minimum(np.roll(change, 1), np.roll(change, -1))
+    return np.maximum(change, ALONE * darker - ALONE_L), np.where(known, 0.0, u)
 
 
 def _judged(band: Band, lightness: Array | None = None) -> Array:
@@ -80,7 +83,7 @@ def _judged(band: Band, lightness: Array | None = None) -> Array:
 def rise_of_lightness(lightness: Array, depth_mm: Array) -> Array:
     """Steady rise of L* (columns,) from the rim to BAND_MM below, of L* (rows, columns); nan where too few rows show.
 
-    The lower third of the local rises: a fade rises everywhere, a step only somewhere.
+    Somewhat below the median of the local rises: a fade rises everywhere, a step only somewhere.
     """
     local = (lightness[LAG_ROWS:] - lightness[:-LAG_ROWS]) / (depth_mm[LAG_ROWS] - depth_mm[0]) * BAND_MM
     enough = np.isfinite(lightness).sum(0) >= LEAST_ROWS

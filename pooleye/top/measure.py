@@ -111,8 +111,8 @@ def _measure(
     before = None if baseline is None else _see_before(photo, scene, baseline, vessel, baseline_headspace_mm)
     most += ("baseline-unusable",) if baseline is not None and before is None else ()
     most += _adrift(scene, before)
-    clean = None if before is None else _wall_band(before.photo, before.scene)
-    soot = find_soot(_wall_band(photo, scene), clean, None if before is None else before.turn)
+    clean = None if before is None else _wall_band(before.photo, before.scene, _surely_wall_mm(before.scene))
+    soot = find_soot(_wall_band(photo, scene, _wall_end_mm(scene)), clean, None if before is None else before.turn)
     result = PhotoResult.measured(
         photo.path,
         "top",
@@ -178,10 +178,18 @@ def _soot_flags(soot: Soot | None, before: Before | None) -> tuple[str, ...]:
     return flags
 
 
-def _wall_band(photo: Photo, scene: Scene) -> Band:
-    """The wall down to where, for all that is known of the headspace, it is hardly wax."""
-    wax_line = scene.depth_mm - SURELY_WALL * scene.u_depth_mm
-    return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, wax_line, scene.flames > 0)
+def _surely_wall_mm(scene: Scene) -> float:
+    """Down to where, for all that is known of the headspace, the wall is hardly wax."""
+    return scene.depth_mm - SURELY_WALL * scene.u_depth_mm
+
+
+def _wall_end_mm(scene: Scene) -> float:
+    """The same; but a depth less certain than itself says nothing, and the wax that is seen alone ends the wall."""
+    return math.inf if scene.u_depth_mm > scene.depth_mm else _surely_wall_mm(scene)
+
+
+def _wall_band(photo: Photo, scene: Scene, end_mm: float) -> Band:
+    return unwrap(photo.rgb, scene.close, scene.rim.ellipse, scene.frame, end_mm, scene.flames > 0)
 
 
 def _soot_numbers(soot: Soot) -> dict[str, Quantity]:

@@ -18,8 +18,9 @@ from pooleye.optics.colour import linear_to_lab, linear_to_lightness
 from pooleye.optics.planes import SECTORS
 from pooleye.top import networks
 from pooleye.top.fade import read_fade
+from pooleye.top.through import seen_through
 from pooleye.top.turn import Turn
-from pooleye.top.wallband import BAND_MM, COLUMNS, PER_SECTOR, ROWS, Band
+from pooleye.top.wallband import BAND_MM, COLUMNS, PER_SECTOR, RINGS, ROWS, Band
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -27,19 +28,19 @@ Flags = NDArray[np.bool_]
 NO_CHANGE = np.ones(3)
 SOOTY_L = -3.0
 LEAST_PX = 4.0  # of wall a sector must show to be spoken of at all
-FORM, FADE = 0.4, 0.7
+FORM, FADE = 0.6, 0.6
 """Weights of the network and of the fade. Each draws unsure soot towards none, so together they count for more than
-their mean. Chosen on the rendered photos among a grid of tenths; neighbouring choices do as well (docs/method-soot.md).
-"""
+their mean. Chosen among a grid of tenths; neighbouring choices do as well (docs/method-soot.md has on which photos)."""
 CHANNELS, LEAST_COLUMNS = 9, 6  # columns that a row of the baseline must show to count
 LEAST_ROWS = 6  # a baseline that shows less of its wall does not serve
-SCATTER = 1.4  # of the network's own scale: errors on rendered photos kept apart (docs/method-soot.md)
+SCATTER = 1.0  # of the network's own scale: errors on rendered photos kept apart (docs/method-soot.md)
 U_LEAST_L, U_SHARE = 0.7, 0.15  # what no photo is free of; how far a coat's tone may be off
 U_NOTHING_L = 6.0  # by how much a wall of which nothing is known may be darkened
-DOUBT_L, HEARD_LEAST = 3.0, 0.6  # where the network is surer than this of no soot, a rise counts for less
+DOUBT_L, HEARD_LEAST = 3.0, 0.4  # where the network is surer than this of no soot, a rise counts for less
+U_THROUGH = 0.5  # of what is taken for the table, seen through glass
 APART = 0.5  # of what the two readers differ by
 FAR_U_L = 1.5  # for each column between a sliver of wall and the nearest one that could be read
-LOW_MM = 4.6  # a fade cannot be told from the edges of a lower wall than this
+LOW_MM = 4.6  # neither a fade nor a form can be told from the edges of a lower wall than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,15 +72,18 @@ def find_soot(band: Band, clean: Band | None = None, turn: Turn | None = None) -
     nearest, away = _nearest(readable)
     weight = np.maximum(band.pixels, 1e-3).reshape(SECTORS, PER_SECTOR)
     weight = weight / weight.sum(1, keepdims=True)
+    tall_mm = band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])
+    change = change * np.clip(tall_mm / LOW_MM, 0.0, 1.0) ** 2
     by_form = (weight * change[nearest].reshape(SECTORS, -1)).sum(1)
     by_fade, u_fade = read_fade(band, clean, light, turn)
     doubt = (weight * (scale[nearest] + FAR_U_L * away).reshape(SECTORS, -1)).sum(1)
     heard = np.clip((doubt - by_form) / DOUBT_L, HEARD_LEAST, 1.0)
-    by_sector = FORM * by_form + FADE * heard * by_fade
+    told = FORM * by_form + FADE * heard * by_fade
+    through = seen_through(band)
+    by_sector, tone = (1 - through) * told, (U_SHARE + U_THROUGH * through) * told
     spread, apart = np.minimum(SCATTER * doubt, U_NOTHING_L), APART * (by_fade - by_form)
-    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + (U_SHARE * by_sector) ** 2)
-    tall = (band.seen.sum(0) * float(band.depth_mm[1] - band.depth_mm[0])) >= LOW_MM
-    low = float((band.pixels * ~tall).sum() / band.pixels.sum())
+    u = np.sqrt(U_LEAST_L**2 + spread**2 + apart**2 + (FADE * heard * u_fade) ** 2 + tone**2)
+    low = float((band.pixels * (tall_mm < LOW_MM)).sum() / band.pixels.sum())
     return summed_up(by_sector, u, np.where(shown, pixels, 0.0), profile is not None, low)
 
 
@@ -106,18 +110,24 @@ def summed_up(change: Array, u: Array, weight: Array, compared: bool, low: float
 
 
 def as_seen(band: Band, profile: tuple[Array, Flags] | None) -> NDArray[np.float32]:
-    """What the network is shown, (CHANNELS, ROWS, COLUMNS): L*, a*, b* against the wall's middle, what is seen, depth,
-    resolution, the clean wall's profile and where it is known, whether a flame burns."""
+    """What the network is shown, (CHANNELS, ROWS + RINGS, COLUMNS): L*, a*, b* against the wall's middle, what is seen,
+    depth, resolution, the clean wall's profile and where it is known, whether a flame burns; below the wall the rings,
+    of which only the first four are told."""
     lab = linear_to_lab(band.linear)
-    seen = band.seen
-    shown = np.zeros((CHANNELS, ROWS, COLUMNS), np.float32)
-    shown[:3] = np.where(seen[..., None], (lab - np.median(lab[seen], axis=0)) / 10, 0.0).transpose(2, 0, 1)
-    shown[3] = seen
-    shown[4] = band.depth_mm[:, None] / 10
-    shown[5] = band.px_per_mm / 5
+    middle = np.median(lab[band.seen], axis=0)
+    shown = np.zeros((CHANNELS, ROWS + len(RINGS), COLUMNS), np.float32)
+    wall, rings = shown[:, :ROWS], shown[:4, ROWS:]
+    wall[:3] = np.where(band.seen[..., None], (lab - middle) / 10, 0.0).transpose(2, 0, 1)
+    wall[3] = band.seen
+    wall[4] = band.depth_mm[:, None] / 10
+    wall[5] = band.px_per_mm / 5
     if profile is not None:
-        shown[6], shown[7] = profile[0][:, None], profile[1][:, None]
-    shown[8] = band.lit
+        wall[6], wall[7] = profile[0][:, None], profile[1][:, None]
+    wall[8] = band.lit
+    known: Flags = np.isfinite(band.rings.sum(-1))
+    around = linear_to_lab(np.where(known[..., None], band.rings, 0.5))
+    rings[:3] = np.where(known[..., None], (around - middle) / 10, 0.0).transpose(2, 0, 1)
+    rings[3] = known
     return shown
 
 

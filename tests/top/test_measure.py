@@ -278,3 +278,12 @@ def test_a_taper_that_cannot_be_used_is_told(draw, perfect_network, height_mm, t
 
 def test_bars_know_every_length_of_this_file():
     assert set(LENGTHS) <= {bar.name for bar in BARS}
+
+
+def test_soot_is_seen_although_the_depth_of_the_wax_is_hardly_known(photos):
+    """`d7_03_top.jpg` without a headspace: soot down to -15 L* (truth.json), and a wax line that u says nothing of."""
+    annotated = read_annotated(photos)
+    shot = next(s for s in annotated.shots if s["file"] == "d7_03_top.jpg")
+    found = measure_shot(annotated, shot, "unknown", {})
+    assert "soot-unseen" not in found.flags
+    assert min(v for v in found.by_clock["soot_delta_L"] if v is not None) < -6

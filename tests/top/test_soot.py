@@ -22,10 +22,11 @@ from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top import networks
 from pooleye.top.closeup import Closeup
+from pooleye.top.fade import ALONE_L, read_fade
 from pooleye.top.sightlines import sightlines
 from pooleye.top.soot import Soot, common_light, find_soot
 from pooleye.top.turn import agreed, turn_by_marks, turn_by_wick
-from pooleye.top.wallband import Band, column_clock_deg, lip_marks, unwrap
+from pooleye.top.wallband import BESIDE, COLUMNS, PER_SECTOR, Band, column_clock_deg, lip_marks, unwrap
 
 Array = NDArray[np.float64]
 Wall = Callable[[Array, Array], Array]  # azimuth_rad, depth_mm -> reflectance (..., 3)
@@ -205,6 +206,39 @@ def test_a_low_strip_of_wall_widens_the_uncertainty_instead_of_inventing_soot() 
     assert part is not None
     assert part.low == pytest.approx(1.0)
     assert part.mean > -4
+
+
+def test_of_a_strip_too_low_for_a_form_the_network_s_word_counts_little() -> None:
+    band = painted(VIEWS[0], sooty(0.7, 0.0, 2000.0)).band
+    whole, strip = find_soot(band), find_soot(replace(band, seen=band.seen & (band.depth_mm < 2.0)[:, None]))
+    assert whole is not None
+    assert strip is not None
+    assert whole.mean < -6
+    assert strip.mean > -2
+    assert strip.low == pytest.approx(1.0)
+
+
+def test_one_sector_alone_fades_no_further_than_soot_can_round_the_clock() -> None:
+    """An edge that a rim found a little off leaves in the band of one sector alone."""
+    clean = painted(VIEWS[0], even_wall).band
+    edge = np.where(np.arange(COLUMNS) // PER_SECTOR == 3, 1.0, 0.0) * np.exp(-clean.depth_mm / 4.0)[:, None]
+    change, _ = read_fade(replace(clean, linear=clean.linear * (1 - 0.98 * edge)[..., None]), None, np.ones(3), None)
+    assert -ALONE_L <= change[3] < -3
+    assert change[[2, 4]] == pytest.approx(0.0, abs=0.5)
+
+
+def test_rings_show_wax_lip_and_table_and_nothing_beyond_the_picture() -> None:
+    one = painted(VIEWS[0], even_wall)
+    wax, lip, table = np.nanmedian(one.band.rings, axis=1)
+    assert wax == pytest.approx([0.8, 0.77, 0.68], abs=0.02)
+    assert lip == pytest.approx([0.5, 0.485, 0.45], abs=0.02)
+    assert table == pytest.approx([0.22, 0.17, 0.12], abs=0.02)
+    rim = one.frame.rim_ellipse()
+    cut = one.rgb[:, : int(rim.cx + 1.1 * rim.a)]
+    rings = unwrap(cut, _closeup(one.rgb, rim, one.frame), rim, one.frame, HEADSPACE_MM, False).rings
+    unseen = np.isnan(rings[BESIDE, :, 0]).reshape(12, PER_SECTOR).all(1)
+    assert unseen[3]
+    assert not unseen[[0, 6, 9]].any()
 
 
 def test_common_light_undoes_exposure_and_white() -> None:
