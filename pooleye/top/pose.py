@@ -32,7 +32,8 @@ STEP_MM = 0.5
 RING_MOST = 0.75  # a ring of solid wax at the wall may stand above the pool by this share of the headspace
 TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
 """Solid rings higher than this above the pool are seen only where the wick tunnels; less likely by so much overlap."""
-ALIKE = 0.004  # overlaps closer than this do not settle the pose
+ALIKE, ALIKE_SHARE = 0.004, 0.05
+"""Overlaps closer than this, or than this share of what neither of them explains, do not settle the pose."""
 SQUARE_DEG = 1.5  # below this tilt both poses are the same for all purposes
 ALL_SOLID, ALL_LIQUID = 0.01, 0.9  # shares of pool in the wax seen
 ASSUMED = 2
@@ -114,7 +115,8 @@ class WaxLines:
         first = int(self.overlap[k, 1] > self.overlap[k, 0])
         line = WaxLine(*(float(values[k, first]) for values in (self.depth_mm, self.u_depth_mm, self.overlap)))
         apart = math.degrees(math.acos(min(1.0, float(poses[0].normal @ poses[1].normal)))) / 2
-        unsettled = apart > SQUARE_DEG and float(np.ptp(self.overlap[k])) < ALIKE
+        alike = max(ALIKE, ALIKE_SHARE * (1 - float(self.overlap[k].max())))
+        unsettled = apart > SQUARE_DEG and float(np.ptp(self.overlap[k])) < alike
         frame = vessel_frame(poses[first], self.cameras[k], *self.sizes_mm)
         rival = vessel_frame(poses[1 - first], self.cameras[k], *self.sizes_mm) if unsettled else None
         return Standing(frame, line, rival)

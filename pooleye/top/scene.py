@@ -62,17 +62,15 @@ def see(
     if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
     rim = choose_rim(photo.rgb, edge, camera, vessel, headspace_mm)
-    close = edge.close
-    standing = rim.standing
+    close, standing = edge.close, rim.standing
+    sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
     if float(np.abs(edge.ellipse.radial_residuals(rim.ellipse.points(36))).max()) > REFINE * rim.ellipse.a:
         close = look_close(photo.rgb, rim.ellipse)
-        standing = stand(
-            rim.ellipse, close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, headspace_mm
-        )
     if wavers(close):
         close = look_turned(close)
+    if close is not edge.close:
+        standing = stand(rim.ellipse, close, camera, *sizes, headspace_mm)
     if camera.assumed and headspace_mm is not None:
-        sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
         camera = camera_by_wax(rim.ellipse, close, camera, *sizes, headspace_mm)
         standing = stand(rim.ellipse, close, camera, *sizes, headspace_mm)
     standing = settled(standing, rim, close)
