@@ -186,9 +186,12 @@ def _without_notches(pool: Pool, least_mm: float) -> Pool:
     single source of heat is convex (common practice, no source); what looks like one is glare, shadow or a crumb."""
     hull = polygon.convex_hull(pool.outline_mm)
     across = polygon.radial_profile(hull, pool.centre_mm, np.arctan2(*RAY_DIRECTIONS.T[::-1]))
-    notch = pool.free & (across - pool.radius_mm > least_mm)
+    depth = np.where(pool.free, across - pool.radius_mm, 0.0)
+    notch = depth > least_mm
     if not notch.any():
         return pool
+    for _ in range(len(depth)):  # from its deepest place to where the hull touches the outline
+        notch = notch | ((np.roll(notch, 1) | np.roll(notch, -1)) & (depth > 0.02 * least_mm))
     return replace(
         pool, radius_mm=np.where(notch, across, pool.radius_mm), free=pool.free & ~notch, hidden=pool.hidden | notch
     )
