@@ -56,11 +56,15 @@ class WaxLine:
 
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """The chosen frame, the wax line at the wall in it, and the other pose where it cannot be excluded."""
+    """The chosen frame, the wax line at the wall in it, and the other pose where it cannot be excluded.
+
+    `u_tilt_rad`: standard uncertainty of the tilt where rim and wax line have settled it together.
+    """
 
     frame: VesselFrame
     wax_line: WaxLine
     rival: VesselFrame | None
+    u_tilt_rad: float | None = None
 
 
 def lip_drop_mm(rim_inner_mm: float) -> tuple[float, float]:

@@ -88,8 +88,10 @@ def _pose_quantities(scene: Scene) -> dict[str, Quantity]:
     # an ellipse b / a = cos(tilt): of axes wrong by e, the square of the tilt is wrong by 2 e, to either side
     lean = np.radians(pose.tilt_deg)
     either = np.sqrt(np.maximum(lean**2 + 2 * rim.u_relative * np.array([1.0, -1.0]), 0.0)) - lean
+    by_rim = float(np.sqrt(np.mean(either**2)))
+    settled = rim.standing.u_tilt_rad
     tilt = {
-        "rim": float(np.degrees(np.sqrt(np.mean(either**2)))),
+        "rim": float(np.degrees(by_rim if settled is None else min(settled, by_rim))),
         "focal": 0.3 * focal * pose.tilt_deg,
         "pose": TILT_U_DEG,
     }

@@ -38,9 +38,10 @@ STEPS = np.array([0.05, 0.05, 0.05, 1e-3, 1e-3, 0.05, 1e-3])  # for numerical de
 
 def settle_on_wax(
     frame: VesselFrame, rim: Ellipse, u_rim: float, wax_px: Array, depth_mm: float, u_depth_mm: float
-) -> VesselFrame | None:
-    """Starts from `frame`; `u_rim` is the relative u of the rim's size, `wax_px` (N, 2) points of the edge of the wax.
+) -> tuple[VesselFrame, float] | None:
+    """The settled frame, and the standard uncertainty of its tilt in radians.
 
+    Starts from `frame`; `u_rim` is the relative u of the rim's size, `wax_px` (N, 2) points of the edge of the wax.
     None where too little of the wax line is seen clear of the rim, or it is no circle at that depth.
     """
     u_rim, u_depth_mm = max(RIM_SHARE * u_rim, LEAST_RIM_U), max(u_depth_mm, LEAST_DEPTH_U_MM)
@@ -89,7 +90,15 @@ def settle_on_wax(
     if cost >= MOST_COST:
         return None
     centres, normals = moved(x[None])
-    return replace(frame, pose=CirclePose(centres[0], normals[0]))
+    turned = np.array([side, up]) @ _steeper(normals[0])
+    u_tilt = float(np.sqrt(turned @ np.linalg.inv(weighted.T @ jacobian)[3:5, 3:5] @ turned))
+    return replace(frame, pose=CirclePose(centres[0], normals[0])), u_tilt
+
+
+def _steeper(normal: Array) -> Array:
+    """The unit vector across a normal along which it leans away from the camera's axis."""
+    away = np.array([0.0, 0.0, 1.0]) - normal[2] * normal
+    return np.asarray(away / max(float(np.linalg.norm(away)), 1e-9))
 
 
 def _across(normal: Array) -> tuple[Array, Array]:

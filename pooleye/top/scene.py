@@ -95,8 +95,8 @@ def settled(standing: Standing, rim: Rim, close: Closeup) -> Standing:
     """The pose settled on rim and wax line together, where the wax line is seen."""
     line = standing.wax_line
     wax_px = wax_edge_px(close)
-    frame = settle_on_wax(standing.frame, rim.ellipse, rim.u_relative, wax_px, line.depth_mm, line.u_depth_mm)
-    return standing if frame is None else replace(standing, frame=frame)
+    found = settle_on_wax(standing.frame, rim.ellipse, rim.u_relative, wax_px, line.depth_mm, line.u_depth_mm)
+    return standing if found is None else replace(standing, frame=found[0], u_tilt_rad=found[1])
 
 
 def wax_depth(

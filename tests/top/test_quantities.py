@@ -14,7 +14,7 @@ def found(tilt_deg, *, rim=0.006, rival_deg=None, height_mm=300.0):
     rival = None if rival_deg is None else SimpleNamespace(pose=SimpleNamespace(tilt_deg=rival_deg))
     scene = SimpleNamespace(
         frame=SimpleNamespace(pose=SimpleNamespace(tilt_deg=tilt_deg, height_mm=height_mm)),
-        rim=SimpleNamespace(u_relative=rim, standing=SimpleNamespace(rival=rival)),
+        rim=SimpleNamespace(u_relative=rim, standing=SimpleNamespace(rival=rival, u_tilt_rad=None)),
         camera=SimpleNamespace(f_px=1400.0, u_f_px=14.0),
         headspace_mm=20.0,
         depth_mm=19.0,
