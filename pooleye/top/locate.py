@@ -21,6 +21,9 @@ LEAST_SURE = 0.78  # mean probability inside; vessels have 0.9 and more, gravel 
 ANOTHER = (
     0.89  # and that of what is called another candle: labels and dishes had up to 0.88, candles beside 0.89 to 0.97
 )
+SOLID, WORN = 0.94, (0.3, 0.4, 0.5, 0.6)
+"""Area over that of its hull below which a region may be several mouths that touch (one has 0.97 and more), and shares of
+its half width that are worn away to tell."""
 LEAST_OVAL = 0.80  # overlap of a region with its own ellipse over their union; a square has 0.86, two joined rims less
 EDGE_PX = 1.5  # a region this near to the picture's edge, in the net's pixels, is cut off
 
@@ -42,7 +45,8 @@ def find_mouths(rgb: Rgb) -> list[Mouth]:
     mouth, flame = maps
     labels, areas = regions(mouth > SURE, connectivity=4)
     large = [k for k in np.argsort(-areas) if areas[k] >= LEAST_SHARE * mouth.size]
-    found = (_as_mouth((labels == k).astype(np.uint8), mouth, flame, to_working, rgb.shape) for k in large)
+    single = (part for k in large for part in _apart((labels == k).astype(np.uint8)))
+    found = (_as_mouth(region, mouth, flame, to_working, rgb.shape) for region in single)
     return [m for m in found if m is not None and m.sure >= LEAST_SURE]
 
 
@@ -83,6 +87,22 @@ def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     if h > w:  # x = y', y = h - 1 - x'
         return full, np.array([to_turned[1], [-to_turned[0, 0], 0, h - 1 - to_turned[0, 2]]])
     return full, to_turned
+
+
+def _apart(region: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+    """The region, or where mouths touch the parts that it falls into when its neck is worn away."""
+    contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(contours, key=len)
+    if cv2.contourArea(outline) > SOLID * cv2.contourArea(cv2.convexHull(outline)):
+        return [region]
+    inward = cv2.distanceTransform(region, cv2.DIST_L2, 5)
+    for share in WORN:
+        reach = share * float(inward.max())
+        count, labels = cv2.connectedComponents((inward > reach).astype(np.uint8), connectivity=4)
+        if count > 2:
+            disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(reach) + 1,) * 2)
+            return [cv2.dilate((labels == k).astype(np.uint8), disc) & region for k in range(1, count)]
+    return [region]
 
 
 def _as_mouth(

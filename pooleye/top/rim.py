@@ -39,7 +39,7 @@ ELSEWHERE = 0.13  # off by more rim radii than in the pictures that the near net
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
-CLEARLY_OVAL = 0.78  # and that of the mouth in the whole photo, which is known less well
+CLEARLY_OVAL = 0.70  # and that of the mouth in the whole photo, which is known less well
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
 
 
@@ -52,6 +52,7 @@ WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
+FAINT, UNEXPLAINED = 0.35, 0.85  # a ring fainter than this in a picture of wax that it explains less well is no rim
 LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
 """Without the outer diameter: u of the rim's size is this share of the gap to another edge, if that is half as strong
 or more, and farther off than what a thin wall would make it."""
@@ -144,6 +145,8 @@ def choose_rim(
     ring = rings[likely[best]]
     ellipse = _mean_ellipse([rings[k].ellipse for k in likely], scores, best)
     standing = stand(ellipse, edge.close, camera, *sizes, headspace_mm)
+    if ring.strength < FAINT and standing.wax_line.overlap < UNEXPLAINED:
+        raise Declined("no-vessel")
     others = [s for k, s in zip(likely, scores, strict=True) if apart(rings[k].ellipse, ring.ellipse) > 0.01]
     lead = float(scores[best] - max(others, default=scores[best] - 1))
     u_relative = _u_relative(ring.strength, lead)

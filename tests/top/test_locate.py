@@ -14,7 +14,7 @@ from pooleye.optics.ellipse import Ellipse
 from pooleye.photo import load_photo
 from pooleye.top import networks
 from pooleye.top.locate import Mouth, choose_mouth, find_mouths
-from pooleye.top.rim import mouth_edge
+from pooleye.top.rim import ELSEWHERE, mouth_edge
 
 SHAPES = [(1600, 1200), (1200, 1600), (1400, 1400), (2000, 700), (700, 2000), (901, 1203), (1999, 1125)]
 
@@ -72,6 +72,16 @@ def test_a_flame_lights_its_own_mouth_only(sees_colours):
     left, right = Ellipse(450, 600, 230, 220, 0.0), Ellipse(1150, 600, 240, 230, 0.0)
     mouths = find_mouths(painted((1600, 1200), [left, right], [Ellipse(1150, 560, 40, 30, 1.5)]))
     assert [(mouth.ellipse.cx > 800, mouth.lit) for mouth in mouths] == [(True, True), (False, False)]
+
+
+@pytest.mark.parametrize("gap_px", [-30, 0, 2])
+def test_mouths_that_touch_are_told_apart(sees_colours, gap_px):
+    """As well as a close look can mend, whether they only touch or a broad neck joins them in the network's picture."""
+    first, second = Ellipse(600, 600, 260, 240, 0.3), Ellipse(600 + 260 + 180 + gap_px, 620, 180, 170, 0.0)
+    found = find_mouths(painted((1600, 1200), [first, second]))
+    assert len(found) == 2
+    for mouth, true in zip(found, (first, second), strict=True):
+        assert np.abs(true.orthogonal_residuals(mouth.ellipse.points(90))).max() < ELSEWHERE * true.mean_radius
 
 
 def test_what_has_corners_or_is_tiny_is_no_mouth(sees_colours):
