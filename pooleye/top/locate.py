@@ -22,8 +22,8 @@ ANOTHER = (
     0.89  # and that of what is called another candle: labels and dishes had up to 0.88, candles beside 0.89 to 0.97
 )
 SOLID, WORN = 0.94, (0.3, 0.4, 0.5, 0.6)
-"""Area over that of its hull below which a region may be several mouths that touch (one has 0.97 and more), and shares of
-its half width that are worn away to tell."""
+"""Area over that of its hull below which a region may be several mouths that touch, and shares of its half width that
+are worn away to tell."""
 LEAST_OVAL = 0.80  # overlap of a region with its own ellipse over their union; a square has 0.86, two joined rims less
 EDGE_PX = 1.5  # a region this near to the picture's edge, in the net's pixels, is cut off
 
