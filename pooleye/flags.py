@@ -247,8 +247,8 @@ _FLAGS = (
     Flag(
         "flame-height-unknown",
         CAUTION,
-        "The foot of the flame does not show, so only the part that shows was measured.",
-        "Give the headspace.",
+        "The flame shows in part, or as a glow only, so its whole height is left out.",
+        "Give the headspace, or hold the phone a little higher.",
     ),
     Flag(
         "flame-diffuse",

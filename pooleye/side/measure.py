@@ -14,7 +14,7 @@ from pooleye.legibility import check_exposure
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.optics.camera import Camera, camera_for
 from pooleye.side.facing import FacingView
-from pooleye.side.flame_sizes import FlameSizes, Scale, flame_sizes
+from pooleye.side.flame_sizes import GLARE_FLAGS, FlameSizes, Scale, flame_sizes
 from pooleye.side.flames import Flames, flames_of
 from pooleye.side.locate import Located, vessel_part
 from pooleye.side.quantity import quantity
@@ -96,13 +96,20 @@ def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tupl
 def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
     """Everything the scene shows. Raises Declined (flame-cut-off)."""
     rgb, pose = scene.photo.rgb, scene.located.pose
-    flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm, scene.located.maps)
+    flames = flames_of(
+        rgb,
+        pose,
+        float(scene.inner_radius_mm[0]),
+        scene.pool_mm,
+        scene.located.maps,
+        opaque=scene.see_through is False,
+    )
     flame_mm = flames.bodies[0].bottom_mm if flames.bodies else None
     wax = _wax_seen(scene, flame_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
-    quantities["flame_count"] = quantity(len(flames.bodies), "1", {"count": 0.2})
+    quantities["flame_count"] = quantity(len(flames.bodies) + flames.glow, "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
-    flame_flags = ["flame-none"]
+    flame_flags = list(GLARE_FLAGS) if flames.glow else ["flame-none"]
     if flames.bodies:
         found, outlines, flame_flags = _flame_quantities(scene, flames, wax, outlines)
         quantities |= found
@@ -267,6 +274,7 @@ def _flame_quantities(
         u_pool_mm=float(np.hypot(U_HEADSPACE_MM, _height_u_mm(scene, 0.0))),
         wax_mm=None if wax is None else wax.surface.height_mm,
         u_wax_mm=0.0 if wax is None else _u_line_mm(wax),
+        u_lip_mm=_height_u_mm(scene, scene.located.pose.frustum.height_mm),
         see_through=scene.see_through,
         scale=_scale(scene, body.middle_mm),
         u_roll_deg=float(

@@ -35,7 +35,7 @@ def test_a_known_drop_comes_back(width_mm: float, slope: float):
 @pytest.mark.parametrize("seed", range(4))
 def test_least_squares_agree_with_scipy(seed: int):
     body = body_of(seed=seed)
-    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    edges = _Edges(body, body.heights, body.lefts, body.rights, np.ones(2 * len(body.heights), bool), 70.0, 0.74)
     low, high = np.array([70.5, -np.inf, -1.0, 0.3, 0.0]), np.array([108.0, np.inf, 1.0, 40.0, 3.0])
 
     def residuals(p: np.ndarray) -> np.ndarray:
@@ -52,7 +52,7 @@ def test_least_squares_agree_with_scipy(seed: int):
 
 def test_slopes_are_those_of_differences():
     body = body_of()
-    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    edges = _Edges(body, body.heights, body.lefts, body.rights, np.ones(2 * len(body.heights), bool), 70.0, 0.74)
     p, step = np.array([99.8, 1.4, 0.08, 6.5, 0.2]), 1e-5
     for pick in (edges.misfit, edges.priors):
         slopes = pick(p)[1]
