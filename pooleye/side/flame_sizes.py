@@ -17,7 +17,7 @@ import numpy as np
 
 from pooleye.flags import Declined
 from pooleye.measurement import Quantity
-from pooleye.side.flame import Body
+from pooleye.side.flame import Body, Mapped
 from pooleye.side.quantity import quantity
 from pooleye.side.shape import DROP_Q, U_DROP_Q, Drop, fitted_drop
 
@@ -27,7 +27,7 @@ FAINT_MM = 5.0  # likewise below the lowest flame that shows
 NEAR_LOWEST, U_NEAR_LOWEST = 0.75, (3 / 80) ** 0.5
 U_BLUE_MM = 0.3
 BLUE_BELOW_POOL_MM = 1.0  # what is blue further down is none of the flame
-SEEN_BELOW_MM, SEEN_BELOW_PX = 1.0, 2.0  # pixels of the maps
+OFF_LIP_MM, OFF_LIP_PX = 1.0, 2.0  # pixels of the maps
 U_CUT_MM, U_FAINT_SHARE = 0.35, 0.05  # judged: of a flame's lower edge; of its bright length, where its foot is faint
 BELOW_LIP_MM = 3.0  # a body that shows so far below the front of the rim is seen through the wall
 BRIGHT_OVER_POOL_MM = 13.0  # judged: usually 4 to 12 mm
@@ -35,8 +35,8 @@ RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides th
 LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
-#: In its maps flames end about 2 px too low, as their tips are thin: what is half a mm higher, or 3 px lower, is amiss.
-MAPPED_OVER_MM, MAPPED_BELOW_PX, MAPPED_USUAL_PX = 0.5, 3.0, 2.0
+#: In its maps flames end about 2 px too low, as their tips are thin: what is half a mm higher, or 4 px lower, is amiss.
+MAPPED_OVER_MM, MAPPED_BELOW_PX, MAPPED_USUAL_PX, U_MAPPED_PX = 0.5, 4.0, 2.0, 1.3
 SLENDER = 5.0  # length over width of a flame; of a more slender one the thin tip is longer
 U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
@@ -163,6 +163,9 @@ def _hidden_by(
     if see_through is None:
         see_through = wax_mm is not None or (body.bottom == "seen" and body.bottom_mm < front_lip_mm - BELOW_LIP_MM)
     if not see_through:
+        ends_above = body.mapped is not None and body.mapped.bottom_mm - front_lip_mm > _off_lip_mm(body.mapped)
+        if ends_above and body.bottom == "seen":
+            return None
         if pool_mm is not None:
             return "lip" if pool_mm + EXPOSED_WICK_MM / 2 < front_lip_mm else None
         return "lip" if body.bottom != "seen" or body.bottom_mm <= lip_mm[1] + 1.5 else None
@@ -177,15 +180,21 @@ def _hidden_by(
 
 def _seen_below(body: Body, front_lip_mm: float) -> bool:
     """Whether the network sees the flame go on below the front of the rim."""
-    seen = body.mapped
-    return seen is not None and front_lip_mm - seen.bottom_mm > SEEN_BELOW_MM + SEEN_BELOW_PX * seen.px_mm
+    return body.mapped is not None and front_lip_mm - body.mapped.bottom_mm > _off_lip_mm(body.mapped)
+
+
+def _off_lip_mm(seen: Mapped) -> float:
+    """What the network sees to end so far from the rim's front does not end there."""
+    return OFF_LIP_MM + OFF_LIP_PX * seen.px_mm
 
 
 def _shown_foot(body: Body, by_lip: bool, front_lip_mm: float, u_lip_mm: float) -> tuple[float, float]:
     """The lowest point of the flame that is not hidden, by the front of the rim or by anything else, and its standard
     uncertainty: glare reaches over the edge that hides the rest."""
     if by_lip and body.bottom != "seen":
-        return min(front_lip_mm, body.top_mm - 0.5), float(np.hypot(1.0, u_lip_mm))
+        half = 0.0 if body.mapped is None else max(body.mapped.bottom_mm - front_lip_mm, 0.0) / 2
+        u_mm = float(np.sqrt(1.0 + u_lip_mm**2 + half**2 / 3))
+        return min(front_lip_mm + half, body.top_mm - 0.5), u_mm
     if by_lip:
         return max(front_lip_mm, body.bottom_mm), float(np.hypot(U_CUT_MM, u_lip_mm))
     if body.blue_foot_mm is not None:
@@ -210,14 +219,17 @@ def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) 
 
 
 def _begins(body: Body, pool_mm: float | None) -> tuple[float, float] | None:
-    """Where the flame begins as far as it shows, and its standard uncertainty: the end of the blue, else as the network
-    sees it, whose answer and the bright body's end are off to either side; None where neither is known."""
+    """Where the flame begins as far as it shows, and its standard uncertainty: the end of the blue, else half way
+    between the bright body's end and what the network sees; that alone, where the body goes on into its image in the
+    wax. None where neither is known."""
     if body.blue_foot_mm is not None and (pool_mm is None or body.blue_foot_mm > pool_mm - BLUE_BELOW_POOL_MM):
         return min(body.blue_foot_mm, body.bottom_mm), U_BLUE_MM
     if body.mapped is None:
         return None
-    mapped_mm = body.mapped.bottom_mm
-    return ((body.bottom_mm + mapped_mm) / 2 if body.bottom == "seen" else mapped_mm), body.mapped.px_mm
+    begins = body.mapped.bottom_mm
+    if body.bottom == "seen" and body.bottom_mm > begins - body.mapped.px_mm:
+        begins = (begins + body.bottom_mm) / 2
+    return begins, body.mapped.px_mm
 
 
 @dataclass(frozen=True)
@@ -247,17 +259,17 @@ def _guessed_foot(body: Body, skip: tuple[float, float]) -> _Guess:
 
 
 def _tip_of(body: Body, drop: Drop, mm_per_px: float) -> tuple[float, float]:
-    """Height of the tip and its standard uncertainty. Where the network sees the flame reach higher than its body was
-    followed, across a rim or into its own image, the tip lies somewhere between: a rectangular distribution."""
-    higher_mm = 0.0 if body.mapped is None else body.mapped.top_mm - body.top_mm
+    """Height of the tip and its standard uncertainty. Where the body was not followed as far as the network sees the
+    flame, across a rim or into its own image, the network tells; where much further, it is one place or the other."""
+    seen = body.mapped
+    higher_mm = 0.0 if seen is None else seen.top_mm - body.top_mm
+    px_mm = 0.0 if seen is None else seen.px_mm * max(body.length_mm / body.widest_mm / SLENDER, 1.0)
     if higher_mm > MAPPED_OVER_MM and body.is_blunt:
-        return body.top_mm + higher_mm / 2, max(higher_mm / 2, 1.0) / np.sqrt(3)
+        return body.top_mm + higher_mm + MAPPED_USUAL_PX * px_mm, U_MAPPED_PX * px_mm
     if body.top == "lip":  # the tip is lost in the rim's own glow
         lower_mm = min(higher_mm, 0.0) / 2
         return body.top_mm + lower_mm, max(GLOW_REACH_MM, -lower_mm) / np.sqrt(3)
-    px_mm = 0.0 if body.mapped is None else body.mapped.px_mm * max(body.length_mm / body.widest_mm / SLENDER, 1.0)
     if body.top != "cut" and higher_mm < -MAPPED_BELOW_PX * px_mm:
-        # perhaps followed into an image: at one place or the other
         half = -(higher_mm + MAPPED_USUAL_PX * px_mm) / 2
         return body.top_mm - half, half
     if body.top == "seen":

@@ -37,6 +37,7 @@ SURELY_NOT = -9.0
 OFF_PX = 3.0  # of the maps: how far a flame may reach beyond where they show it
 GLOW_MM = 3.0  # beside it
 OVER_LIP_MM = 2.0  # how far a flame's glare reaches over the front of the rim; further down shine mirrored lamps
+LEAST_SHARE = 0.25  # of a body, that the maps show of its flame
 NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: beside, and above
 
 
@@ -145,6 +146,8 @@ def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView, px_mm: floa
     (first_mm, last_mm), _ = view.to_mm(first + np.stack([shown.argmax(axis=1), _last(shown)]), 0)
     _, heights = view.to_mm(0, within)
     top_mm, bottom_mm = float(heights[0]) + view.mm_per_px / 2, float(heights[-1]) - view.mm_per_px / 2
+    if top_mm - bottom_mm < LEAST_SHARE * body.length_mm:
+        return None
     slope = float(np.polyfit(heights, (first_mm + last_mm) / 2, 1)[0]) if len(within) > 2 else 0.0
     lefts, rights = (np.interp(-body.heights, -heights, edge) for edge in (first_mm, last_mm))
     near = np.stack([lefts - body.lefts, body.rights - rights], axis=1) < NEAR_PX * px_mm
