@@ -76,7 +76,7 @@ def fitted_finely(rgb: RgbImage, found: Located, maps: Maps) -> Located:
     lines = [np.concatenate(list(outline_lines(one.pose.poses).values()), axis=1)[0] for one in (found, fine)]
     apart = float(np.sqrt(np.mean(np.sum((lines[1] - lines[0]) ** 2, axis=1)))) * maps.scale
     most = CLEARLY_APART if fine.is_clear else MOST_APART
-    return replace(fine if apart <= most else found, maps=maps, apart=apart)
+    return replace(fine if apart <= most else found, strength=fine.strength, maps=maps, apart=apart)
 
 
 def _around(pose: SidePose) -> Array:
