@@ -40,8 +40,8 @@ MAPPED_OVER_MM, MAPPED_BELOW_PX, MAPPED_USUAL_PX, U_MAPPED_PX = 0.5, 4.0, 2.0, 1
 SLENDER = 5.0  # length over width of a flame; of a more slender one the thin tip is longer
 U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
-U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 0.8, 2.0  # flames bend: of the axis, and of its hidden part
-WIDEST_SHOWN, MAPPED_NARROWER_PX = 0.55, 0.8
+U_LEAN_DEG, U_LEAN_HIDDEN_DEG = 1.0, 2.0  # flames bend: of the axis, and of its hidden part
+WIDEST_SHOWN, MOST_SHOWN, MAPPED_NARROWER_PX = 0.55, 0.8, 0.8
 U_WIDTH_RELATIVE, U_WIDTH_HIDDEN = 0.045, 0.12
 U_POOL_BY_WAX_MM = 1.3  # of the pool below the wax's line at the wall
 USUAL_SLENDERNESS, U_SLENDERNESS = 0.25, 0.04  # width over height, judged; 0.2 to 0.3 occur
@@ -313,10 +313,9 @@ def _width(
         "scale": scale.u_relative * drop.width_mm,
     }
     shown = body.length_mm / max(drop.tip_mm - guess.foot_mm, 1.0)
+    hidden_share = np.clip((MOST_SHOWN - shown) / (2 * (MOST_SHOWN - WIDEST_SHOWN)), 0.0, 1.0)
+    parts["hidden"] = float(np.hypot(U_WIDTH_HIDDEN * drop.width_mm * hidden_share, guess.u_width_mm))
     if shown < WIDEST_SHOWN or guess.u_width_mm:
-        parts["hidden"] = float(
-            np.hypot(2 * U_WIDTH_HIDDEN * drop.width_mm * (0.6 - min(shown, 0.6)), guess.u_width_mm)
-        )
         return quantity(drop.width_mm, "mm", parts)
     if body.mapped is None:
         return quantity(drop.width_mm, "mm", parts)
