@@ -244,9 +244,11 @@ def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | No
     solid = max(below, key=lambda line: line.height_mm, default=None)
     if solid is None:
         return None
-    # the solid's upper edge is a thin, lit wedge: it ends where the change begins, above the strongest change
-    onset_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2)
-    return replace(solid, height_mm=onset_mm)
+    # the solid's upper edge is sharp, or a thin, lit wedge: then it ends where the change begins, above the strongest
+    wedge_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2) - solid.height_mm
+    half = max(wedge_mm, 0.0) / 2
+    scatter_mm = float(np.hypot(solid.scatter_mm, half / np.sqrt(3)))
+    return replace(solid, height_mm=solid.height_mm + half, scatter_mm=scatter_mm)
 
 
 def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> float:
