@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import pytest
 from drawn import Drawing
 
 from pooleye.side.facing import plane_map
+from pooleye.side.flames import flames_of
 from pooleye.side.measure import measure_side
 
 FLAME = (255, 250, 225)
@@ -47,3 +49,27 @@ def test_the_candle_is_meant_and_not_the_tin_beside_it():
     assert abs(height.value - candle.flame_mm) <= 2 * height.u
     assert result.outlines_px.rim is not None
     assert result.outlines_px.rim["cx"] < 800
+
+
+def test_light_scattered_by_the_glass_is_not_measured():
+    """Behind frosted glass a flame is a round glow, wider than any flame: that one burns is all that can be said."""
+    drawing = Drawing()
+    picture, (x, y) = drawing.pixels(), drawing.pose().axis_px(78.0)[0]
+    cv2.circle(picture, (round(x), round(y)), 60, FLAME, -1, cv2.LINE_AA)
+    result = measure_side(replace(drawing.photo(), rgb=picture), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert {"flame-diffuse", "flame-height-unknown"} <= set(result.flags)
+    assert result.quantities["flame_count"].value == 1
+    assert not {"flame_height", "flame_height_visible", "flame_width", "flame_lean"} & set(result.quantities)
+
+
+def test_from_above_the_rims_inner_edge_hides():
+    """A ray that just clears the inner edge of the near rim meets the upright plane through the axis at
+    H - h r / (D - r): H the rim's height, h the lens's height over the rim, r the inner radius, D its distance."""
+    drawing = Drawing(tilt_deg=15.0, see_through=False)
+    pose, inner = drawing.pose(), drawing.outer_mm / 2 - drawing.wall_mm
+    middle, axis, near, _ = (part[0] for part in pose.poses.frames())
+    over_rim, distance = -middle @ axis - drawing.height_mm / 2, -middle @ near
+    clears_mm = drawing.height_mm - over_rim * inner / (distance - inner)
+    flames = flames_of(drawing.pixels(), pose, inner, None)
+    assert flames.front_lip_mm == pytest.approx(clears_mm, abs=0.05)
+    assert flames.lip_mm[0] < flames.front_lip_mm
