@@ -28,6 +28,9 @@ SHINES_CODE = 244.0  # judged: rendered flames have 252 and more, white letters 
 WARM_CODES = (
     12.0  # judged: 24 to 99 on rendered flames, 85 and 153 on two real ones; mirrored lamps and letters -2 to 7
 )
+LOW_FLAME_MM = 12.0  # judged
+WICK_SHARE = 0.4  # of the radius, within which wicks stand
+WHITE_CODE, WHITE_SHARE = 250, 0.3  # rendered photos have 0 to 0.01 of white there, burnt out ones 0.5 to 1
 SLENDER, THIN_MM = 0.07, 1.0  # a streak of light on a wall is thinner; flames are a fifth to a third as wide as high
 TAPER = 0.85  # the top is narrower than the widest place by this at least
 
@@ -45,13 +48,14 @@ NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: be
 class Flames:
     """Bodies, the main flame first; the view they were found in; heights between which the rim may glow in that view,
     and the height at which the front of the rim crosses it. `glow`: whether the maps show a flame that has no body in
-    the picture, as behind frosted glass."""
+    the picture, as behind frosted glass; `lost`: whether none could show, behind the wall or where all is white."""
 
     bodies: list[Body]
     view: FacingView
     lip_mm: tuple[float, float]
     front_lip_mm: float
     glow: bool
+    lost: bool
 
 
 def flames_of(
@@ -85,7 +89,17 @@ def flames_of(
     if pool_mm is not None:
         # the flame's image in the wall behind stands higher
         bodies = [body for body in bodies if body.bottom_mm < max(pool_mm + FOOT_OVER_POOL_MM, front + 3.0)] or bodies
-    return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front), glow and not bodies)
+    shown_mm = floor if not opaque else max(floor, float(front))
+    lost = not bodies and (shown_mm > floor + LOW_FLAME_MM or _is_white(view, shown_mm, inner_radius_mm))
+    return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front), glow and not bodies, lost)
+
+
+def _is_white(view: FacingView, low_mm: float, radius_mm: float) -> bool:
+    """Whether the picture is burnt out where a low flame would show above this height."""
+    rows = slice(view.row_of(low_mm + LOW_FLAME_MM), view.row_of(low_mm + 2.0) + 1)
+    middle, half = view.rgb.shape[1] // 2, round(WICK_SHARE * radius_mm / view.mm_per_px)
+    part = view.rgb[rows, max(middle - half, 0) : middle + half + 1, :2].min(axis=2)
+    return float((part >= WHITE_CODE).mean()) > WHITE_SHARE
 
 
 def _glows(view: FacingView, maps: Maps) -> bool:

@@ -108,9 +108,10 @@ def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
     flame_mm = flames.bodies[0].bottom_mm if flames.bodies and not flames.bodies[0].is_glare else None
     wax = _wax_seen(scene, flame_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
-    quantities["flame_count"] = quantity(len(flames.bodies) + flames.glow, "1", {"count": 0.2})
+    if not flames.lost or flames.glow:
+        quantities["flame_count"] = quantity(len(flames.bodies) + flames.glow, "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
-    flame_flags = list(GLARE_FLAGS) if flames.glow else ["flame-none"]
+    flame_flags = list(GLARE_FLAGS) if flames.glow else ["flame-unseen" if flames.lost else "flame-none"]
     if flames.bodies:
         found, outlines, flame_flags = _flame_quantities(scene, flames, wax, outlines)
         quantities |= found

@@ -73,3 +73,12 @@ def test_from_above_the_rims_inner_edge_hides():
     flames = flames_of(drawing.pixels(), pose, inner, None)
     assert flames.front_lip_mm == pytest.approx(clears_mm, abs=0.05)
     assert flames.lip_mm[0] < flames.front_lip_mm
+
+
+@pytest.mark.parametrize(("wax_mm", "flag", "counted"), [(45.0, "flame-unseen", False), (84.0, "flame-none", True)])
+def test_a_flame_that_could_not_show_is_not_counted_as_none(wax_mm: float, flag: str, counted: bool):
+    """Deep in an opaque vessel a flame may burn unseen; near its rim it would show."""
+    drawing = Drawing(see_through=False, wax_mm=wax_mm, flame_mm=0.0)
+    result = measure_side(drawing.photo(), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert flag in result.flags
+    assert ("flame_count" in result.quantities) == counted
