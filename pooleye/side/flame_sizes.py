@@ -131,14 +131,14 @@ def flame_sizes(
     guess_mm = guess.foot_mm
     drop = fitted_drop(body, guess_mm, skip)
     tip_mm, u_tip_mm = _tip_of(body, drop, mm_per_px)
-    if _is_diffuse(body):
-        u_tip_mm = float(np.hypot(u_tip_mm, body.softness_mm))
     shown_foot, u_shown_mm = _shown_foot(body, hidden == "lip", front_lip_mm, u_lip_mm)
+    if _is_diffuse(body):
+        u_tip_mm, u_shown_mm = (float(np.hypot(u_mm, body.softness_mm)) for u_mm in (u_tip_mm, u_shown_mm))
     quantities: dict[str, Quantity] = {}
     flags = list(_flags_of(body, hidden is not None, foot))
     if foot is not None:
         quantities["flame_height"] = _height(tip_mm - foot.height_mm, u_tip_mm, foot, drop, scale)
-    if hidden and not _is_diffuse(body):
+    if hidden:
         quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, u_shown_mm, scale)
     if not (_is_diffuse(body) or sliver):
         quantities["flame_width"] = _width(body, drop, guess, skip, scale, mm_per_px)
@@ -275,7 +275,8 @@ def _tip_of(body: Body, drop: Drop, mm_per_px: float) -> tuple[float, float]:
     if body.top == "seen":
         tip_mm = body.top_mm - drop.bloom_mm / 2
         return tip_mm, float(np.hypot(U_TIP_MM, mm_per_px / 2 + drop.bloom_mm / 2))
-    return max(drop.tip_mm, body.top_mm), max(2 * float(np.sqrt(drop.covariance[0, 0])), 1.5)
+    further = max(drop.tip_mm - body.top_mm, 0.0) / 2  # it ends where it seems to, or where the drop does
+    return body.top_mm + further, float(np.hypot(further, max(2 * float(np.sqrt(drop.covariance[0, 0])), 1.5)))
 
 
 def _height(value: float, u_tip_mm: float, foot: Foot, drop: Drop, scale: Scale) -> Quantity:
