@@ -1,4 +1,4 @@
-"""The flames of one vessel, the main one first: bright bodies that are shaped and placed like flames."""
+"""The flames of one vessel, the highest first: bright bodies that are shaped and placed like flames."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: be
 
 @dataclass(frozen=True, eq=False)
 class Flames:
-    """Bodies, the main flame first; the view they were found in; heights between which the rim may glow in that view,
+    """Bodies, the highest first; the view they were found in; heights between which the rim may glow in that view,
     and the height at which the front of the rim crosses it. `glow`: whether the maps show a flame that has no body in
     the picture, as behind frosted glass; `lost`: whether none could show, behind the wall or where all is white."""
 
@@ -200,7 +200,7 @@ def _has_a_flames_shape(body: Body) -> bool:
 
 def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:
     """The main flame, long and near the middle, and others as bright that stand beside it: reflections are dimmer, or
-    above or below it, or short."""
+    above or below it, or short. The highest first: a limit on flames is meant for that."""
     if not bodies:
         return []
     brightest = max(body.plateau for body in bodies)
@@ -217,4 +217,4 @@ def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:
         and body.softness_mm <= 2 * main.softness_mm + SOFTER_MM
         and body.bottom_mm < main.bottom_mm + 0.5 * main.length_mm
     ]
-    return [main, *others]
+    return sorted([main, *others], key=lambda body: -body.top_mm)

@@ -82,3 +82,12 @@ def test_a_flame_that_could_not_show_is_not_counted_as_none(wax_mm: float, flag:
     result = measure_side(drawing.photo(), drawing.vessel, headspace_mm=drawing.headspace_mm)
     assert flag in result.flags
     assert ("flame_count" in result.quantities) == counted
+
+
+def test_of_two_flames_the_tallest_is_measured():
+    """Also where the other one is nearer the middle."""
+    drawing = Drawing(flame_mm=38.0, flame_width_mm=9.0, flame_x_mm=-15.0)
+    photo = replace(drawing.photo(), rgb=with_drop(drawing, drawing.foot_mm, 27.0, FLAME))
+    result = measure_side(photo, drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert result.quantities["flame_count"].value == 2
+    assert result.quantities["flame_height"].value == pytest.approx(38.0, abs=2.5)
