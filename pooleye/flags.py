@@ -227,6 +227,12 @@ _FLAGS = (
         "If the candle burns, hold the phone a little higher and take the photo again.",
     ),
     Flag(
+        "flame-unseen",
+        CAUTION,
+        "Where a flame would stand the wall hides it or the picture is burnt out, so whether one burns is left open.",
+        "Hold the phone a little higher, and tap on the wax so that the phone darkens the picture.",
+    ),
+    Flag(
         "flame-foot-hidden",
         INFO,
         "The wall or a ring of wax hides the foot of the flame; its whole height is known only from the headspace.",
@@ -247,8 +253,8 @@ _FLAGS = (
     Flag(
         "flame-height-unknown",
         CAUTION,
-        "The foot of the flame does not show, so only the part that shows was measured.",
-        "Give the headspace.",
+        "The flame shows in part, or as a glow only, so its whole height is left out.",
+        "Give the headspace, or hold the phone a little higher.",
     ),
     Flag(
         "flame-diffuse",

@@ -51,7 +51,8 @@ def twelve_megapixels(path: Path, folder: Path) -> Path:
 
     with Image.open(path) as image:
         exif = image.getexif()
-        large = np.asarray(image.convert("RGB").resize(TWELVE_MEGAPIXELS, Image.Resampling.BICUBIC), dtype=np.float32)
+        size = TWELVE_MEGAPIXELS if image.width > image.height else TWELVE_MEGAPIXELS[::-1]
+        large = np.asarray(image.convert("RGB").resize(size, Image.Resampling.BICUBIC), dtype=np.float32)
     noise = np.random.default_rng(0).normal(0, 4, large.shape)
     target = folder / path.name
     Image.fromarray(np.clip(large + noise, 0, 255).astype(np.uint8)).save(target, quality=92, exif=exif.tobytes())

@@ -21,8 +21,8 @@ from pooleye.flags import REASONS
 AFTER_SNUFFING = frozenset({"wick_offset", "wick_lean", "soot_delta_L", "soot_darkest", "soot_arc",
                             "carbon_ball_diameter", "debris_count"})  # fmt: skip
 BY_HAND = "by hand"
-#: From the side a burning candle shows its flame; a photo read as from the side with these flags is not believed.
-_TAKEN_FOR_SIDE = {"view-uncertain", "flame-none"}
+#: From the side a burning candle shows its flame; a photo perhaps from the side with one of these is not believed.
+_NO_FLAME = {"flame-none", "flame-unseen"}
 
 
 @dataclass
@@ -157,7 +157,8 @@ def _add_photo(look: Look, photo: records.Photo) -> None:
         why = known.meaning.rstrip(".") if known else reading.reason or "declined"
         look.amiss.append(f"{photo.original_name} could not be measured ({why[0].lower()}{why[1:]})")
     from_side = reading is not None and reading.result.get("view") == "side"
-    if reading is not None and from_side and look.phase == "alight" and set(reading.flags) >= _TAKEN_FOR_SIDE:
+    doubtful = reading is not None and "view-uncertain" in reading.flags and _NO_FLAME & set(reading.flags)
+    if doubtful and from_side and look.phase == "alight":
         look.amiss.append(f"{photo.original_name} may be from above, not from the side, and is not used")
         reading = None
     for name, value in {**_values(reading), **_values(corrected)}.items():

@@ -103,11 +103,13 @@ def _edge_beside(edges: Edges, points: Array, normals: Array, look_px: float, ou
     Near edges are preferred to far ones by a Gaussian of 0.6 of the look, outer ones of a wall to inner ones: through
     glass the wax within shows a stronger edge than the glass itself.
     """
-    steps = np.linspace(-look_px, look_px, 2 * int(np.ceil(look_px)) + 1)
-    at = points[..., None, :] + steps[:, None] * normals[..., None, :]
-    across = edges.along(at, normals[..., None, :])
+    steps = np.linspace(-look_px, look_px, 2 * int(np.ceil(look_px)) + 1).astype(np.float32)  # of which there are many
+    thin = normals.astype(np.float32)[..., None, :]
+    across = edges.along(points.astype(np.float32)[..., None, :] + steps[:, None] * thin, thin)
     rated = across * np.exp(-0.5 * (steps / (0.6 * look_px)) ** 2)
-    rated *= 1 + OUTER_SHARE * outwards[..., None] * np.clip(steps / 2.0, -1.0, 1.0)
+    beyond = OUTER_SHARE * np.clip(steps / 2, -1, 1)
+    for side in (-1, 1):
+        rated[outwards == side] *= 1 + side * beyond
     best = np.clip(rated.argmax(axis=-1), 1, len(steps) - 2)
     pose, point = np.ogrid[: best.shape[0], : best.shape[1]]
     before, here, after = (across[pose, point, best + k] for k in (-1, 0, 1))

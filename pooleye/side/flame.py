@@ -19,7 +19,7 @@ from pooleye.side.facing import FacingView
 
 Array = NDArray[np.float64]
 Bright = NDArray[np.float32]
-End = Literal["seen", "washed", "lip", "glare", "picture"]
+End = Literal["seen", "washed", "lip", "cut", "glare", "picture"]
 
 PLATEAU_CODE = 225.0  # sRGB code below which nothing in a usable photo is a flame's body
 SEED_CONTRAST = 18.0  # codes above the row's surroundings
@@ -34,6 +34,7 @@ BRIDGE_MM = 2.6  # such rows are passed over if the old width comes back within 
 GAP_MM = 0.6
 WIDENING = 1.2  # a flame's width grows by no more than this per length below its tip
 LIP_BELOW_MM = 0.5  # how far below the lip its glow reaches
+CUT_BELOW_MM = 2.0  # how far below it a flame behind the wall may seem to end
 BULGE, BULGE_PX = 1.25, 1.5  # a run at the rim wider than a narrower one below it by this is glow
 BLUNT = 0.75
 TIP_SHARE = 0.3  # of its width below the rim: so narrow, a flame is at its tip
@@ -49,16 +50,21 @@ BLUE_REACH_MM = 4.0
 EDGE_PX = 6
 TIP_MM, TIP_NARROWS = 1.5, 0.4
 GLARE_WIDER, GLARE_MM = 1.4, 1.5  # than the network's flame
+FEWEST_EDGES = 4
 STOUTEST, STOUT_MM = 0.5, 8.0  # judged: no flame is so wide for its height, unless little of it shows
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mapped:
-    """A flame in the network's maps: height of its tip, its greatest width, and one pixel of the maps, mm."""
+    """A flame in the network's maps: heights of its ends, its greatest width, and one pixel of the maps, mm; its lean,
+    dx per mm upwards; which of a body's edges (M, 2), left and right, are near its own."""
 
     top_mm: float
+    bottom_mm: float
     width_mm: float
+    slope: float
     px_mm: float
+    near: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,8 +111,14 @@ class Body:
         return self.rights - self.lefts
 
     @property
+    def sure(self) -> NDArray[np.bool_]:
+        """Which edges (M, 2), left and right, may be the flame's: all, where the network tells nothing or only few."""
+        few = self.mapped is None or np.count_nonzero(self.mapped.near.all(axis=1)) < FEWEST_EDGES
+        return np.ones((len(self.heights), 2), bool) if few or self.mapped is None else self.mapped.near
+
+    @property
     def widest_mm(self) -> float:
-        return float(np.percentile(self.widths, 90))
+        return float(np.percentile(self.widths[self.sure.all(axis=1)], 90))
 
     def holds(self, x_mm: float, height_mm: float) -> bool:
         """Whether this place lies within its edges."""
@@ -297,10 +309,11 @@ def _followed(
             last, missed = run, 0
         else:
             missed += 1
-            if run is None and missed > gap and not _washed(bright, around, row):
+            washed = _washed(bright, around, row)
+            if run is None and missed > gap and not washed and not lip[row]:
                 return runs, "seen"
             if missed > bridge:
-                return runs, "washed" if run is None else "glare"
+                return runs, "glare" if run is not None else "washed" if washed else "seen"
         row += step
     return runs, "seen" if missed > gap else "picture"
 
@@ -352,23 +365,25 @@ def _without_glowing_lip(
     that ends at the rim without having narrowed ends there only to the eye.
     """
     _, heights = view.to_mm(np.zeros(len(runs)), [run.row for run in runs])
-    crossed = [lip for lip in lip_mm if lip - 1.0 <= heights[0] <= lip + LIP_GLOW_MM]
+    crossed = [lip for lip in lip_mm if lip - CUT_BELOW_MM <= heights[0] <= lip + LIP_GLOW_MM]
     if not crossed:
         return runs, top
     lip = max(crossed)
     below = [run.width for run, height in zip(runs, heights, strict=True) if lip - 4.0 < height < lip - 1.0]
     at_lip = [k for k in range(len(runs)) if heights[k] > lip - LIP_BELOW_MM]
-    if not below or not at_lip:
+    if not below:
         return runs, top
     body = float(np.median(below))
+    blunt = [run.width for run, height in zip(runs, heights, strict=True) if 0.5 < heights[0] - height < 1.5]
+    cut = heights[0] < lip + LIP_BELOW_MM and bool(blunt) and float(np.median(blunt)) > BLUNT * body
+    if not at_lip:
+        return runs, "cut" if cut else top
     upwards = np.array([runs[k].width for k in reversed(at_lip)])
     narrowest = np.minimum.accumulate(upwards)
     bulges = upwards > BULGE * narrowest + BULGE_PX
     if upwards.max() <= 1.1 * body:
         if not bulges.any():
-            blunt = [run.width for run, height in zip(runs, heights, strict=True) if 0.5 < heights[0] - height < 1.5]
-            cut = heights[0] < lip + LIP_BELOW_MM and bool(blunt) and float(np.median(blunt)) > BLUNT * body
-            return runs, "lip" if cut else top
+            return runs, "cut" if cut else top
         tip = int(upwards[: int(np.argmax(bulges))].argmin())
         if upwards[tip] < TIP_SHARE * body:
             return runs[at_lip[-1] - tip :], top

@@ -1,4 +1,4 @@
-"""The flames of one vessel, the main one first: bright bodies that are shaped and placed like flames."""
+"""The flames of one vessel, the highest first: bright bodies that are shaped and placed like flames."""
 
 from __future__ import annotations
 
@@ -28,6 +28,9 @@ SHINES_CODE = 244.0  # judged: rendered flames have 252 and more, white letters 
 WARM_CODES = (
     12.0  # judged: 24 to 99 on rendered flames, 85 and 153 on two real ones; mirrored lamps and letters -2 to 7
 )
+LOW_FLAME_MM = 12.0  # judged
+WICK_SHARE = 0.4  # of the radius, within which wicks stand
+WHITE_CODE, WHITE_SHARE = 250, 0.3  # rendered photos have 0 to 0.01 of white there, burnt out ones 0.5 to 1
 SLENDER, THIN_MM = 0.07, 1.0  # a streak of light on a wall is thinner; flames are a fifth to a third as wide as high
 TAPER = 0.85  # the top is narrower than the widest place by this at least
 
@@ -36,24 +39,36 @@ PERHAPS = -1.5  # of the maps' logits: where unlit candles have -3.5 and less
 SURELY_NOT = -9.0
 OFF_PX = 3.0  # of the maps: how far a flame may reach beyond where they show it
 GLOW_MM = 3.0  # beside it
+OVER_LIP_MM = 2.0  # how far a flame's glare reaches over the front of the rim; further down shine mirrored lamps
+LEAST_SHARE = 0.25  # of a body, that the maps show of its flame
+NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: beside, and above
 
 
 @dataclass(frozen=True, eq=False)
 class Flames:
-    """Bodies, the main flame first; the view they were found in; heights between which the rim may glow in that view,
-    and the height at which the front of the rim crosses it."""
+    """Bodies, the highest first; the view they were found in; heights between which the rim may glow in that view,
+    and the height at which the front of the rim crosses it. `glow`: whether the maps show a flame that has no body in
+    the picture, as behind frosted glass; `lost`: whether none could show, behind the wall or where all is white."""
 
     bodies: list[Body]
     view: FacingView
     lip_mm: tuple[float, float]
     front_lip_mm: float
+    glow: bool
+    lost: bool
 
 
 def flames_of(
-    rgb: RgbImage, pose: SidePose, inner_radius_mm: float, pool_mm: float | None, maps: Maps | None = None
+    rgb: RgbImage,
+    pose: SidePose,
+    inner_radius_mm: float,
+    pool_mm: float | None,
+    maps: Maps | None = None,
+    *,
+    opaque: bool = False,
 ) -> Flames:
     """Looks for flames between the wax and well above the rim, over the whole width of the mouth; where `maps` show
-    some, only there."""
+    some, only there. `opaque`: whether the wall certainly is."""
     height = pose.frustum.height_mm
     low = max(0.1 * height, (0.3 * height if pool_mm is None else pool_mm) - BELOW_POOL_MM)
     shown = None if maps is None else maps.with_flame
@@ -61,15 +76,36 @@ def flames_of(
     view = FacingView.of(rgb, pose, inner_radius_mm, low, high)
     front, back = pose.on_axis_plane_mm(pose.poses.circle_px(height, np.array([0.0, np.pi]))[0])[:, 1]
     lip = (float(min(front, back)), float(max(front, back)))
+    if pose.poses.lens_above_mm(height)[0] > 0:  # from above the rim's inner edge hides more than its outer one
+        inner = pose.poses.circle_px(height, np.zeros(1), inner_radius_mm)[0]
+        front = pose.on_axis_plane_mm(inner)[0, 1]
     floor = low if pool_mm is None else pool_mm - 2.0
     bodies = [] if shown is None else _mapped_bodies(view, lip, shown)
+    glow = not bodies and shown is not None and _glows(view, shown)
     if not bodies:  # small parts of flames escape the network
         bodies = [body for body in flame_bodies(view, lip) if _has_a_flames_shape(body)]
+        bodies = [body for body in bodies if not opaque or body.bottom_mm > front - OVER_LIP_MM]
     bodies = [body for body in bodies if body.top_mm > floor + 3.0 and _shines(body)]
     if pool_mm is not None:
         # the flame's image in the wall behind stands higher
         bodies = [body for body in bodies if body.bottom_mm < max(pool_mm + FOOT_OVER_POOL_MM, front + 3.0)] or bodies
-    return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front))
+    shown_mm = floor if not opaque else max(floor, float(front))
+    lost = not bodies and (shown_mm > floor + LOW_FLAME_MM or _is_white(view, shown_mm, inner_radius_mm))
+    return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front), glow and not bodies, lost)
+
+
+def _is_white(view: FacingView, low_mm: float, radius_mm: float) -> bool:
+    """Whether the picture is burnt out where a low flame would show above this height."""
+    rows = slice(view.row_of(low_mm + LOW_FLAME_MM), view.row_of(low_mm + 2.0) + 1)
+    middle, half = view.rgb.shape[1] // 2, round(WICK_SHARE * radius_mm / view.mm_per_px)
+    part = view.rgb[rows, max(middle - half, 0) : middle + half + 1, :2].min(axis=2)
+    return float((part >= WHITE_CODE).mean()) > WHITE_SHARE
+
+
+def _glows(view: FacingView, maps: Maps) -> bool:
+    """Whether the maps show a flame in the view, where it is as bright as one."""
+    seen = _flames_seen(view, maps) > 0
+    return bool(seen.any()) and float(np.median(view.rgb[seen][:, :2])) > SHINES_CODE
 
 
 def _highest_mm(maps: Maps, pose: SidePose, rim_mm: float) -> float:
@@ -111,7 +147,8 @@ def _near(seen: NDArray[np.float32], view: FacingView, px_mm: float) -> NDArray[
 def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView, px_mm: float) -> Mapped | None:
     """This flame in the maps; None where they show none."""
     columns = np.clip(np.array([body.lefts.min(), body.rights.max()]) - view.left_mm, 0, None) / view.mm_per_px
-    beside = seen[:, int(columns[0]) : int(columns[1]) + 2]
+    first = int(columns[0])
+    beside = seen[:, first : int(columns[1]) + 2]
     shown = beside > (0.0 if beside.max(initial=SURELY_NOT) > 0 else PERHAPS)
     rows = shown.any(axis=1)
     stretch = np.cumsum(np.diff(rows, prepend=False)) * rows  # each stretch of rows has a number of its own
@@ -119,8 +156,23 @@ def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView, px_mm: floa
     if not shared[1:].any():
         return None
     within = np.flatnonzero(stretch == 1 + int(np.argmax(shared[1:])))
-    _, top_mm = view.to_mm(0, within[0] - 0.5)
-    return Mapped(float(top_mm), float(shown[within].sum(axis=1).max()) * view.mm_per_px, px_mm)
+    shown = shown[within]
+    (first_mm, last_mm), _ = view.to_mm(first + np.stack([shown.argmax(axis=1), _last(shown)]), 0)
+    _, heights = view.to_mm(0, within)
+    top_mm, bottom_mm = float(heights[0]) + view.mm_per_px / 2, float(heights[-1]) - view.mm_per_px / 2
+    if top_mm - bottom_mm < LEAST_SHARE * body.length_mm:
+        return None
+    slope = float(np.polyfit(heights, (first_mm + last_mm) / 2, 1)[0]) if len(within) > 2 else 0.0
+    lefts, rights = (np.interp(-body.heights, -heights, edge) for edge in (first_mm, last_mm))
+    near = np.stack([lefts - body.lefts, body.rights - rights], axis=1) < NEAR_PX * px_mm
+    near &= ((body.heights < top_mm + TIP_PX * px_mm) & (body.heights > bottom_mm - px_mm))[:, None]
+    width_mm = float(shown.sum(axis=1).max()) * view.mm_per_px
+    return Mapped(top_mm, bottom_mm, width_mm, slope, px_mm, near)
+
+
+def _last(rows: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Where each row is true for the last time."""
+    return np.asarray(rows.shape[1] - 1 - rows[:, ::-1].argmax(axis=1))
 
 
 def _map_px_mm(view: FacingView, maps: Maps) -> float:
@@ -137,9 +189,10 @@ def _shines(body: Body) -> bool:
 def _has_a_flames_shape(body: Body) -> bool:
     """Upright, and narrower at the top than at its widest."""
     widths, widest = body.widths, body.widest_mm
-    upright = body.length_mm >= (1.0 if body.top == "lip" else 0.7) * widest  # a lit wall behind the rim is broad
+    least = 1.0 if body.top in ("lip", "cut") else 0.7  # a lit wall behind the rim is broad
+    upright = body.length_mm >= least * widest
     tapers = (
-        body.top in ("lip", "washed", "picture")
+        body.top in ("lip", "cut", "washed", "picture")
         or float(np.median(widths[: max(len(widths) // 8, 2)])) < TAPER * widest
     )
     return upright and widest >= max(SLENDER * body.length_mm, THIN_MM) and tapers
@@ -147,7 +200,7 @@ def _has_a_flames_shape(body: Body) -> bool:
 
 def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:
     """The main flame, long and near the middle, and others as bright that stand beside it: reflections are dimmer, or
-    above or below it, or short."""
+    above or below it, or short. The highest first: a limit on flames is meant for that."""
     if not bodies:
         return []
     brightest = max(body.plateau for body in bodies)
@@ -164,4 +217,4 @@ def _with_equals(bodies: list[Body], radius_mm: float) -> list[Body]:
         and body.softness_mm <= 2 * main.softness_mm + SOFTER_MM
         and body.bottom_mm < main.bottom_mm + 0.5 * main.length_mm
     ]
-    return [main, *others]
+    return sorted([main, *others], key=lambda body: -body.top_mm)

@@ -20,10 +20,10 @@ Array = NDArray[np.float64]
 FINE_VESSEL_PX = 420  # larger side, about, of the vessel where its outline is fitted
 FINE_MARGIN = 0.12
 FINE_TILTS_DEG = (-4.0, -2.0, 0.0, 2.0, 4.0)  # tried about the tilt of the silhouette
-WIDE_TILTS_DEG = (-10.0, -5.0, -2.5, 0.0, 2.5, 5.0, 10.0)  # where lines are missing,
-WIDE_NEARER = (-0.1, -0.05, 0.0, 0.05, 0.1)  # with the logarithm of the distance,
+WIDE_TILTS_DEG = (-10.0, -5.0, 0.0, 5.0, 10.0)  # where lines are missing,
+WIDE_NEARER = (-0.05, 0.0, 0.05)  # with the logarithm of the distance,
 WIDE_SHIFTS = ((0.0, 0.0), (0.04, 0.0), (-0.04, 0.0), (0.0, 0.05), (0.0, -0.05))  # and the place, by its height
-ROUNDS = 2
+FINALISTS, FIRST_LOOKS = 12, 2  # of many poses so many are fitted on, after so many steps
 LOOKS_FINE_PX = (6.0, 4.0, 3.0, 2.0)
 #: Pixels of the maps, between the outline in them and the one in the picture; the second where all its lines show.
 MOST_APART, CLEARLY_APART = 2.5, 10.0
@@ -62,13 +62,13 @@ def fitted_finely(rgb: RgbImage, found: Located, maps: Maps) -> Located:
     """The vessel found in the maps, fitted to the edges of its own part of the picture, as finely as helps; as it was
     found where the edges lead elsewhere."""
     fine, score = _refitted(rgb, found, found.pose.vector[None], np.radians(FINE_TILTS_DEG), LOOKS_FINE_PX, held=2)
-    for _ in range(0 if fine.is_clear else ROUNDS):
+    if not fine.is_clear:
         other, better = _refitted(rgb, fine, _around(fine.pose), np.radians(WIDE_TILTS_DEG), LOOKS_FINE_PX, held=2)
-        fine, score = (other, better) if better > score else (fine, score)
+        fine = other if better > score else fine
     lines = [np.concatenate(list(outline_lines(one.pose.poses).values()), axis=1)[0] for one in (found, fine)]
     apart = float(np.sqrt(np.mean(np.sum((lines[1] - lines[0]) ** 2, axis=1)))) * maps.scale
     most = CLEARLY_APART if fine.is_clear else MOST_APART
-    return replace(fine if apart <= most else found, maps=maps, apart=apart)
+    return replace(fine if apart <= most else found, strength=fine.strength, maps=maps, apart=apart)
 
 
 def _around(pose: SidePose) -> Array:
@@ -113,7 +113,13 @@ def _refitted(
     camera = found.pose.camera
     moved = replace(camera, cx_px=camera.cx_px - columns.start, cy_px=camera.cy_px - rows.start)
     turned = _tilted(Poses(found.pose.frustum, moved.scaled(scale), resized(starts - corner, scale)), tilts_rad)
-    fits = refined(Edges.of(part), turned, looks_px, held=held, rein=rein)
+    edges = Edges.of(part)
+    if len(turned.vectors) > FINALISTS:
+        first = refined(edges, turned, looks_px[:FIRST_LOOKS], held=held, rein=rein)
+        ahead = np.argsort(_shortfalls(first) - first.scores)[:FINALISTS]
+        turned, looks_px = replace(turned, vectors=first.poses.vectors[ahead]), looks_px[FIRST_LOOKS:]
+        held = max(held - FIRST_LOOKS, 0)
+    fits = refined(edges, turned, looks_px, held=held, rein=rein)
     clear = fits.scores - _shortfalls(fits)
     best = int(np.argmax(clear))
     fine = _located(fits, best, moved, 1 / scale)

@@ -14,7 +14,7 @@ from pooleye.legibility import check_exposure
 from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.optics.camera import Camera, camera_for
 from pooleye.side.facing import FacingView
-from pooleye.side.flame_sizes import FlameSizes, Scale, flame_sizes
+from pooleye.side.flame_sizes import GLARE_FLAGS, FlameSizes, Scale, flame_sizes
 from pooleye.side.flames import Flames, flames_of
 from pooleye.side.locate import Located, vessel_part
 from pooleye.side.quantity import quantity
@@ -35,6 +35,7 @@ U_HEADSPACE_MM = 0.5  # judged: a ruler held to the rim, written down to the nea
 U_WAX_LINE_MM = 0.35  # judged: meniscus and the thickness of the edge
 U_DEPTH_LINE_MM = 0.6  # judged: the solid's upper edge is soft
 U_WHICH_LINE_MM = 1.5  # judged
+U_WICK_PLACE_MM = 2.0  # judged
 TOO_OBLIQUE_DEG = 30.0
 CLOSE, VAGUE = 0.5, 1.5  # pixels of the maps between the outline in them and in the picture
 U_VAGUE_MM, U_VAGUE_DEG = 1.3, 1.0  # judged: of heights and of the roll, at VAGUE
@@ -96,13 +97,21 @@ def seen_scene(photo: Photo, vessel: Vessel, headspace_mm: float | None) -> tupl
 def measured_scene(scene: Scene, flags: tuple[str, ...]) -> PhotoResult:
     """Everything the scene shows. Raises Declined (flame-cut-off)."""
     rgb, pose = scene.photo.rgb, scene.located.pose
-    flames = flames_of(rgb, pose, float(scene.inner_radius_mm[0]), scene.pool_mm, scene.located.maps)
-    flame_mm = flames.bodies[0].bottom_mm if flames.bodies else None
+    flames = flames_of(
+        rgb,
+        pose,
+        float(scene.inner_radius_mm[0]),
+        scene.pool_mm,
+        scene.located.maps,
+        opaque=scene.see_through is False,
+    )
+    flame_mm = flames.bodies[0].bottom_mm if flames.bodies and not flames.bodies[0].is_glare else None
     wax = _wax_seen(scene, flame_mm)
     quantities, wax_flags = _wax_quantities(scene, wax)
-    quantities["flame_count"] = quantity(len(flames.bodies), "1", {"count": 0.2})
+    if not flames.lost or flames.glow:
+        quantities["flame_count"] = quantity(len(flames.bodies) + flames.glow, "1", {"count": 0.2})
     outlines = Outlines(rim=_rim_outline(scene), wall=_silhouette(scene, wax))
-    flame_flags = ["flame-none"]
+    flame_flags = list(GLARE_FLAGS) if flames.glow else ["flame-unseen" if flames.lost else "flame-none"]
     if flames.bodies:
         found, outlines, flame_flags = _flame_quantities(scene, flames, wax, outlines)
         quantities |= found
@@ -189,7 +198,7 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
         return {}, ["wax-line-unseen"]
     height_u = _height_u_mm(scene, wax.surface.height_mm)
     off_pool_mm = 0.0 if scene.pool_mm is None else abs(wax.surface.height_mm - scene.pool_mm)
-    unknown = _u_line_mm(wax) if scene.pool_mm is None else max(off_pool_mm - 1.0, 0.0) / 2
+    unknown = _u_line_mm(wax) if scene.pool_mm is None else max(min(off_pool_mm, wax.doubt_mm) - 0.5, 0.0) / 1.5
     level = quantity(
         wax.surface.height_mm,
         "mm",
@@ -231,6 +240,12 @@ def _height_u_mm(scene: Scene, height_mm: float) -> float:
     return float(np.hypot(np.hypot(along, scene.outside.u_foot_mm), U_VAGUE_MM * _vague(scene.located)))
 
 
+def _u_pool_mm(scene: Scene) -> float:
+    """Of the pool's height at the wick, which may stand before the axis or behind it and then looks lower or higher."""
+    depth = U_WICK_PLACE_MM * np.tan(np.radians(abs(scene.located.pose.tilt_deg)))
+    return float(np.sqrt(U_HEADSPACE_MM**2 + _height_u_mm(scene, 0.0) ** 2 + depth**2))
+
+
 def _vague(located: Located) -> float:
     """From 0 where the edges agree with what the network takes for the vessel to 1 where they lie elsewhere, and may be
     lines beside them."""
@@ -250,7 +265,7 @@ def _scale(scene: Scene, aside_mm: float) -> Scale:
         outline=float(np.hypot(np.sqrt(scene.located.covariance[2, 2]), 0.004)),
         vessel=scene.outside.u_relative,
         # the wick may stand before or behind the axis by about as much as it stands beside it
-        depth=float(np.hypot(2.0, aside_mm)) / distance,
+        depth=float(np.hypot(U_WICK_PLACE_MM, aside_mm)) / distance,
     )
 
 
@@ -264,9 +279,10 @@ def _flame_quantities(
         front_lip_mm=flames.front_lip_mm,
         mm_per_px=flames.view.mm_per_px,
         pool_mm=scene.pool_mm,
-        u_pool_mm=float(np.hypot(U_HEADSPACE_MM, _height_u_mm(scene, 0.0))),
+        u_pool_mm=_u_pool_mm(scene),
         wax_mm=None if wax is None else wax.surface.height_mm,
         u_wax_mm=0.0 if wax is None else _u_line_mm(wax),
+        u_lip_mm=_height_u_mm(scene, scene.located.pose.frustum.height_mm),
         see_through=scene.see_through,
         scale=_scale(scene, body.middle_mm),
         u_roll_deg=float(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -42,9 +43,9 @@ class Edges:
         size = np.asarray(cv2.magnitude(gx, gy)) + np.float32(8 * NOISE_CODES)  # Sobel's weights add up to 8
         return cls(np.asarray(cv2.merge([gx / size, gy / size]), dtype=np.float32))
 
-    def along(self, points_px: Array, normals_px: Array) -> Array:
+    def along(self, points_px: Image, normals_px: Image) -> Image:
         """Strength (0 to 1) of an edge across these normals (..., 2) at these points; 0 outside the picture."""
-        across = sampled(self.field, points_px)
+        across = _sampled(self.field, points_px, 0.0)
         return np.abs(across[..., 0] * normals_px[..., 0] + across[..., 1] * normals_px[..., 1])
 
 
@@ -68,6 +69,10 @@ def _taxicab(x: MatLike, y: MatLike) -> NDArray[np.uint8]:
 
 def sampled(field: Image, points_px: Array, outside: float = 0.0) -> Array:
     """Values of a picture at points (..., 2), bilinear; `outside` where it ends."""
+    return _sampled(field, points_px, outside).astype(np.float64)
+
+
+def _sampled(field: Image, points_px: NDArray[Any], outside: float) -> Image:
     flat = points_px.reshape(-1, 2)
     width = 8192  # cv2.remap takes no more than 32767 columns
     grid = np.full((-(-len(flat) // width) * width, 2), -10, np.float32)
@@ -75,7 +80,7 @@ def sampled(field: Image, points_px: Array, outside: float = 0.0) -> Array:
     x, y = grid.reshape(-1, width, 2)[..., 0], grid.reshape(-1, width, 2)[..., 1]
     values = np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=outside))
     shape = points_px.shape[:-1] + field.shape[2:]
-    return np.asarray(values.reshape(-1, *field.shape[2:])[: len(flat)].reshape(shape), dtype=np.float64)
+    return np.asarray(values.reshape(-1, *field.shape[2:])[: len(flat)].reshape(shape), dtype=np.float32)
 
 
 def normals_px(lines_px: Array) -> Array:

@@ -150,15 +150,18 @@ class Poses:
         by_roll = np.stack([np.cos(roll) * flat, np.sin(roll) * flat, zero], axis=1)
         by_tilt = np.stack([-np.sin(roll) * low, np.cos(roll) * low, -flat], axis=1)
         arms = points_mm - middle[:, None]
-        turns = [np.cross(np.cross(axis, moved)[:, None], arms) for moved in (by_roll, by_tilt)]
-        x, y, z = (points_mm[..., k] for k in range(3))
-        scale = self.camera.f_px / np.maximum(z, 1.0)
-        # pull on a point in mm per direction of the camera's frame
-        pull = np.stack([normals_px[..., 0] * scale, normals_px[..., 1] * scale], axis=-1)
-        depth = -(pull[..., 0] * x + pull[..., 1] * y) / np.maximum(z, 1.0)
-        pull = np.concatenate([pull, depth[..., None]], axis=-1)
-        along = [(pull * move).sum(axis=-1) for move in (middle[:, None], *turns)]
-        return np.stack([pull[..., 0] * shift[..., 0], pull[..., 1] * shift[..., 0], *along], axis=-1)
+        nearness = 1.0 / np.maximum(points_mm[..., 2], 1.0)
+        # pull on a point in px per mm in each direction of the camera's frame, and its moment about the middle
+        right, down = (normals_px[..., k] * nearness * self.camera.f_px for k in range(2))
+        away = -(right * points_mm[..., 0] + down * points_mm[..., 1]) * nearness
+        x, y, z = (arms[..., k] for k in range(3))
+        moment = (y * away - z * down, z * right - x * away, x * down - y * right)
+        found = np.empty((*away.shape, len(PARAMETERS)))
+        found[..., 0], found[..., 1] = right * shift[..., 0], down * shift[..., 0]
+        found[..., 2] = _dot(middle, (right, down, away))
+        for column, moved in ((3, by_roll), (4, by_tilt)):
+            found[..., column] = _dot(np.cross(axis, moved), moment)
+        return found
 
     def wall_mm(self, side: int, share_of_height: Array) -> Array:
         """Points (N, M, 3) up the right-hand (side 1) or left-hand (-1) outline, at these shares of the height."""
@@ -179,6 +182,11 @@ class Poses:
     def circle_px(self, height_mm: ArrayLike, azimuth_rad: Array, radius_mm: float | None = None) -> Array:
         """Pixels (N, M, 2) of `circle_mm`."""
         return self.seen_px(self.circle_mm(height_mm, azimuth_rad, radius_mm))
+
+
+def _dot(vectors: Array, others: tuple[Array, Array, Array]) -> Array:
+    """Scalar products (N, M) of vectors (N, 3) with the x, y and z parts, each (N, M), of others."""
+    return sum(vectors[:, k, None] * others[k] for k in range(3))  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pooleye.side.flame import Body
+from pooleye.side.flame import FEWEST_EDGES, Body
 
 Array = NDArray[np.float64]
 
@@ -26,6 +26,7 @@ TIP_MM = 0.2
 SLOPE_PRIOR = 0.2
 MAX_STEPS = 40
 ENOUGH_GAIN = 1e-7
+LEAST_HOLD = 1e-6  # of a parameter that no edge tells anything about
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,16 +68,19 @@ def fitted_drop(
     `near`: a drop to start from.
     """
     use = ~((body.heights > skip_mm[0]) & (body.heights < skip_mm[1]))
-    if use.sum() < 4:
+    if use.sum() < FEWEST_EDGES:
         use = np.ones_like(use)
-    edges = _Edges(body, body.heights[use], body.lefts[use], body.rights[use], foot_mm, q)
+    sure = body.sure[use]
+    if sure.sum(axis=0).min() < FEWEST_EDGES:
+        sure = np.ones_like(sure)
+    edges = _Edges(body, body.heights[use], body.lefts[use], body.rights[use], sure.T.ravel(), foot_mm, q)
     floor = max(foot_mm, body.bottom_mm) + 0.5
     low = np.array([floor, -np.inf, -1.0, 0.3, 0.0])
     high = np.array([max(body.top_mm + 8, floor + 1), np.inf, 1.0, 40.0, 3.0])
     start = edges.start() if near is None else near.parameters
     best, cost, normal = _least(edges, start.clip(low, high), low, high)
     misfit, _ = edges.misfit(best)
-    scatter = float(np.median(np.abs(misfit)) * 1.4826 * EDGE_MM / edges.share)
+    scatter = float(np.median(np.abs(misfit[edges.sure])) * 1.4826 * EDGE_MM / edges.share)
     tip, x, slope, width, bloom = (float(value) for value in best)
     return Drop(tip, x, slope, width, bloom, np.asarray(np.linalg.pinv(normal), dtype=np.float64), scatter, cost)
 
@@ -89,6 +93,7 @@ class _Edges:
     heights: Array
     lefts: Array
     rights: Array
+    sure: NDArray[np.bool_]
     foot_mm: float
     q: float
 
@@ -98,7 +103,7 @@ class _Edges:
         return float(np.sqrt(min(1.0, 40 / len(self.heights))))
 
     def start(self) -> Array:
-        width = max(float(np.percentile(self.rights - self.lefts, 90)), 1.0)
+        width = max(self.body.widest_mm, 1.0)
         return np.array([self.body.top_mm, (self.lefts[0] + self.rights[0]) / 2, 0.0, width, 0.05])
 
     def misfit(self, p: Array) -> tuple[Array, Array]:
@@ -114,7 +119,8 @@ class _Edges:
         by_half = np.stack([half_by_tip, 0 * one, 0 * one, profile / 2, one], axis=1)
         away = np.concatenate([self.lefts - (middle - half), self.rights - (middle + half)])
         slopes = np.concatenate([by_half - by_middle, -by_half - by_middle])
-        return away * (self.share / EDGE_MM), slopes * (self.share / EDGE_MM)
+        weight = self.sure * (self.share / EDGE_MM)
+        return away * weight, slopes * weight[:, None]
 
     def priors(self, p: Array) -> tuple[Array, Array]:
         """What is expected of tip, bloom and lean before the edges are seen, as misfits with their slopes (3, 5)."""
@@ -162,7 +168,7 @@ def _least(edges: _Edges, p: Array, low: Array, high: Array) -> tuple[Array, flo
     for _ in range(MAX_STEPS):
         free = ~(((p <= low) & (pull < 0)) | ((p >= high) & (pull > 0)))
         step = np.zeros(5)
-        damped = normal[np.ix_(free, free)] + damping * np.diag(np.diag(normal)[free])
+        damped = normal[np.ix_(free, free)] + damping * np.diag(np.maximum(np.diag(normal)[free], LEAST_HOLD))
         step[free] = np.linalg.solve(damped, pull[free])
         there = (p + step).clip(low, high)
         found = edges.at(there)

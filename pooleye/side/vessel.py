@@ -23,6 +23,7 @@ U_CALLIPERS_MM = 0.3  # judged: callipers over a lip or a seam
 USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick glass and ceramic 4 to 5 mm
 LEAST_OVERLAP = 0.92  # of the region seen and the silhouette of the known shape: rendered vessels have 0.925 and more
 SURE_OVERLAP, SURE_MOUTH = 0.95, 0.25
+LEAST_BASE = 0.3  # likewise, the edge of its foot: what only a part of the picture shows may be a pillar cut off by it
 OTHER_LOOKS = (0.36, 0.25, 0.5, 0.18, 0.7)  # of the picture's longer side
 PERHAPS_A_FLAME = -3.0  # logit
 LEAST_MOUTH, OPEN_PX = 0.25, 3.0  # likewise of mouth and rim, where the rim is open so far in the maps
@@ -74,15 +75,18 @@ def located_vessel(rgb: RgbImage, outside: Outside, camera: Camera) -> tuple[Loc
             continue
         try:
             _require_whole(rgb, found)
-            break
         except Declined as why:
             cut_off = cut_off or why
+            continue
+        fine = fitted_finely(rgb, found, maps)
+        if number == 0 or fine.strength["base"] > LEAST_BASE:
+            break
     else:
         raise cut_off or Declined("no-vessel", hint=NO_VESSEL_HINT)
     if not outside.height_known:
         u_foot_mm = float(np.hypot(outside.u_foot_mm, U_HEIGHT_READ * found.pose.frustum.height_mm))
         outside = replace(outside, frustum=found.pose.frustum, u_foot_mm=u_foot_mm)
-    return fitted_finely(rgb, found, maps), outside
+    return fine, outside
 
 
 def _looks(rgb: RgbImage) -> Iterator[Maps]:

@@ -35,7 +35,8 @@ CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-1.2, 4.0)  # of the wax line against the pool that was given, with all errors
 BELOW_POOL_MM = 3.0  # how far an outline that was fitted a little off may put it below
 CLEAR_SHARE = 0.55  # of the clearest line's vote
-SEEN_OFF_MM = 8.0  # how far the wax that the network sees ends from its line, at most
+SEEN_OFF_MM = 10.0  # how far the wax that the network sees ends from its line, at most
+SEEN_NEAR_MM = 4.0  # so near, it confirms a line
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
 LIQUID_AT_POOL_MM = 1.3  # liquid at the wall stands at the pool's own level; a ring of solid wax does not
 STRAIGHT_MM = 0.6
@@ -167,24 +168,29 @@ def _surface_of(
     flame_mm: float | None,
     seen_mm: float | None,
 ) -> LevelLine | None:
-    """The wax line. Of several near the pool's known height the lowest is it: the pool's own edge lies behind, above it
-    in the picture. Where none is there, a ring of solid wax may stand higher; the wax's far side is none."""
+    """The wax line. Of several near the pool's known height the lowest clear one is it: the pool's edge lies behind,
+    above it in the picture. Where none is there, a ring of solid wax may stand higher, where the network sees wax end;
+    else the wax's far side is none."""
     straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
+    clear = [line for line in straight if line.vote >= CLEAR_VOTE]
     if pool_mm is None:
-        clear = [line for line in straight if line.vote >= CLEAR_VOTE]
         if seen_mm is not None:
             clear = [line for line in clear if abs(line.height_mm - seen_mm) <= SEEN_OFF_MM]
         return _surface_unasked(clear, pose, radius_mm, flame_mm)
     low, high = AT_POOL_MM
     at_pool = [line for line in lines if low <= line.height_mm - pool_mm <= high]
-    if at_pool:
-        return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
-    clear = [line for line in straight if line.vote >= CLEAR_VOTE]
     below = [line for line in clear if -BELOW_POOL_MM <= line.height_mm - pool_mm < low]
+    ring = [line for line in clear if high < line.height_mm - pool_mm <= RING_MM]
+    seen = [line for line in ring if seen_mm is not None and abs(line.height_mm - seen_mm) <= SEEN_NEAR_MM]
+    if any(line in clear for line in at_pool):
+        return _lowest_clear([line for line in at_pool if line in clear])
     if below:
         return max(below, key=lambda line: line.height_mm)
+    if seen:
+        return max(seen, key=lambda line: line.vote)
+    if at_pool:
+        return _lowest_clear([line for line in at_pool if line in straight] or at_pool)
     far_mm = _far_side_mm(pool_mm, pose, radius_mm)
-    ring = [line for line in clear if high < line.height_mm - pool_mm <= RING_MM]
     ring = [line for line in ring if abs(line.height_mm - far_mm) > FAR_SIDE_MM]
     # a ring hides what burns behind it
     ring = [line for line in ring if flame_mm is None or flame_mm > line.height_mm - HIDES_MM]
@@ -206,7 +212,7 @@ def _surface_unasked(
     above = [line for line in clear if low <= line.height_mm - lowest.height_mm <= high]
     if flame_mm is not None:
         near, far = BRIGHT_ABOVE_MM
-        below_flame = [line for line in (lowest, *above) if near <= flame_mm - line.height_mm <= far]
+        below_flame = [line for line in clear if near <= flame_mm - line.height_mm <= far]
         usual = (near + far) / 2
         return min(below_flame, key=lambda line: abs(flame_mm - line.height_mm - usual), default=lowest)
     far_mm = _far_side_mm(lowest.height_mm, pose, radius_mm)
@@ -238,9 +244,11 @@ def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | No
     solid = max(below, key=lambda line: line.height_mm, default=None)
     if solid is None:
         return None
-    # the solid's upper edge is a thin, lit wedge: it ends where the change begins, above the strongest change
-    onset_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2)
-    return replace(solid, height_mm=onset_mm)
+    # the solid's upper edge is sharp, or a thin, lit wedge: then it ends where the change begins, above the strongest
+    wedge_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2) - solid.height_mm
+    half = max(wedge_mm, 0.0) / 2
+    scatter_mm = float(np.hypot(solid.scatter_mm, half / np.sqrt(3)))
+    return replace(solid, height_mm=solid.height_mm + half, scatter_mm=scatter_mm)
 
 
 def _refraction_mm(pose: SidePose, height_mm: float, inner_radius_mm: Array) -> float:

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import pytest
 from drawn import Drawing
 
 from pooleye.side.facing import plane_map
+from pooleye.side.flames import flames_of
 from pooleye.side.measure import measure_side
 
 FLAME = (255, 250, 225)
@@ -47,3 +49,45 @@ def test_the_candle_is_meant_and_not_the_tin_beside_it():
     assert abs(height.value - candle.flame_mm) <= 2 * height.u
     assert result.outlines_px.rim is not None
     assert result.outlines_px.rim["cx"] < 800
+
+
+def test_light_scattered_by_the_glass_is_not_measured():
+    """Behind frosted glass a flame is a round glow, wider than any flame: that one burns is all that can be said."""
+    drawing = Drawing()
+    picture, (x, y) = drawing.pixels(), drawing.pose().axis_px(78.0)[0]
+    cv2.circle(picture, (round(x), round(y)), 60, FLAME, -1, cv2.LINE_AA)
+    result = measure_side(replace(drawing.photo(), rgb=picture), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert {"flame-diffuse", "flame-height-unknown"} <= set(result.flags)
+    assert result.quantities["flame_count"].value == 1
+    assert not {"flame_height", "flame_height_visible", "flame_width", "flame_lean"} & set(result.quantities)
+
+
+def test_from_above_the_rims_inner_edge_hides():
+    """A ray that just clears the inner edge of the near rim meets the upright plane through the axis at
+    H - h r / (D - r): H the rim's height, h the lens's height over the rim, r the inner radius, D its distance."""
+    drawing = Drawing(tilt_deg=15.0, see_through=False)
+    pose, inner = drawing.pose(), drawing.outer_mm / 2 - drawing.wall_mm
+    middle, axis, near, _ = (part[0] for part in pose.poses.frames())
+    over_rim, distance = -middle @ axis - drawing.height_mm / 2, -middle @ near
+    clears_mm = drawing.height_mm - over_rim * inner / (distance - inner)
+    flames = flames_of(drawing.pixels(), pose, inner, None)
+    assert flames.front_lip_mm == pytest.approx(clears_mm, abs=0.05)
+    assert flames.lip_mm[0] < flames.front_lip_mm
+
+
+@pytest.mark.parametrize(("wax_mm", "flag", "counted"), [(45.0, "flame-unseen", False), (84.0, "flame-none", True)])
+def test_a_flame_that_could_not_show_is_not_counted_as_none(wax_mm: float, flag: str, counted: bool):
+    """Deep in an opaque vessel a flame may burn unseen; near its rim it would show."""
+    drawing = Drawing(see_through=False, wax_mm=wax_mm, flame_mm=0.0)
+    result = measure_side(drawing.photo(), drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert flag in result.flags
+    assert ("flame_count" in result.quantities) == counted
+
+
+def test_of_two_flames_the_tallest_is_measured():
+    """Also where the other one is nearer the middle."""
+    drawing = Drawing(flame_mm=38.0, flame_width_mm=9.0, flame_x_mm=-15.0)
+    photo = replace(drawing.photo(), rgb=with_drop(drawing, drawing.foot_mm, 27.0, FLAME))
+    result = measure_side(photo, drawing.vessel, headspace_mm=drawing.headspace_mm)
+    assert result.quantities["flame_count"].value == 2
+    assert result.quantities["flame_height"].value == pytest.approx(38.0, abs=2.5)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from pooleye.side.flame import Body
+from pooleye.side.flame import Body, Mapped
+from pooleye.side.flame_sizes import Foot
 from pooleye.side.shape import _Edges, _least, drop_profile, fitted_drop
 
 NOWHERE_MM = (1e6, 1e6)
@@ -35,7 +38,7 @@ def test_a_known_drop_comes_back(width_mm: float, slope: float):
 @pytest.mark.parametrize("seed", range(4))
 def test_least_squares_agree_with_scipy(seed: int):
     body = body_of(seed=seed)
-    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    edges = _Edges(body, body.heights, body.lefts, body.rights, np.ones(2 * len(body.heights), bool), 70.0, 0.74)
     low, high = np.array([70.5, -np.inf, -1.0, 0.3, 0.0]), np.array([108.0, np.inf, 1.0, 40.0, 3.0])
 
     def residuals(p: np.ndarray) -> np.ndarray:
@@ -52,7 +55,7 @@ def test_least_squares_agree_with_scipy(seed: int):
 
 def test_slopes_are_those_of_differences():
     body = body_of()
-    edges = _Edges(body, body.heights, body.lefts, body.rights, 70.0, 0.74)
+    edges = _Edges(body, body.heights, body.lefts, body.rights, np.ones(2 * len(body.heights), bool), 70.0, 0.74)
     p, step = np.array([99.8, 1.4, 0.08, 6.5, 0.2]), 1e-5
     for pick in (edges.misfit, edges.priors):
         slopes = pick(p)[1]
@@ -60,3 +63,27 @@ def test_slopes_are_those_of_differences():
             moved = np.eye(5)[k] * step
             differences = (pick(p + moved)[0] - pick(p - moved)[0]) / (2 * step)
             assert slopes[:, k] == pytest.approx(differences, abs=1e-4)
+
+
+def test_edges_of_glare_are_left_out_where_the_network_sees_none():
+    """A mirrored flame beside it widens a body on one side; the network sees the flame alone."""
+    body = body_of(width_mm=7.0, slope=0.05)
+    beside = (body.heights > 78) & (body.heights < 92)
+    wide = replace(body, rights=np.where(beside, body.rights + 4.0, body.rights))
+    near = np.column_stack([np.ones_like(beside), ~beside])
+    seen = Mapped(body.top_mm - 2.0, body.bottom_mm, 6.5, 0.05, 1.0, near)
+    astray, drop = fitted_drop(wide, 70.0, NOWHERE_MM), fitted_drop(replace(wide, mapped=seen), 70.0, NOWHERE_MM)
+    assert drop.width_mm == pytest.approx(7.0, abs=0.5)
+    assert drop.slope == pytest.approx(0.05, abs=0.02)
+    assert abs(astray.width_mm - 7.0) > 1.0
+
+
+def test_a_foot_near_the_lowest_flame_has_the_density_it_says():
+    """Grows as the square of the height above the pool: mean and spread by numerical integration."""
+    height = np.linspace(50.0, 56.0, 20_001)
+    density = (height - 50.0) ** 2
+    density /= density.sum()
+    mean = density @ height
+    foot = Foot.near(56.0, 50.0, 0.0, 0.5)
+    assert foot.height_mm == pytest.approx(mean, abs=1e-3)
+    assert foot.u_mm == pytest.approx(np.sqrt(density @ (height - mean) ** 2), abs=1e-3)
