@@ -101,7 +101,8 @@ def _apart(region: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
         count, labels = cv2.connectedComponents((inward > reach).astype(np.uint8), connectivity=4)
         if count > 2:
             disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(reach) + 1,) * 2)
-            return [cv2.dilate((labels == k).astype(np.uint8), disc) & region for k in range(1, count)]
+            worn = [cv2.dilate((labels == k).astype(np.uint8), disc) for k in range(1, count)]
+            return [np.asarray(cv2.bitwise_and(part, region), np.uint8) for part in worn]
     return [region]
 
 
