@@ -28,8 +28,8 @@ HIDDEN_U = 0.5  # of the hang-up's own width, where the near rim hides it
 MOSTLY_FREE, FULL_REACH = 0.6, 0.55  # share of free edge below which it may be full; how much of that u then covers
 COARSE = 3
 FULL_U_MM = 0.35  # a film of solid wax at the wall thinner than this would not be seen
-WICK_U_MM = {"seen": 0.6, "hidden": 1.3}
-HEIGHT_U, TILT_U_DEG = 0.006, 0.5
+WICK_U_MM = {"seen": 0.42, "hidden": 0.9}
+HEIGHT_U, TILT_U_DEG = 0.006, 0.35
 SAYS_NOTHING = {"tilt": (15.0, 0.0), "camera_height": (0.0, 0.3)}
 """u, and u over value, from which a quantity is left out. Judged: photos are declined beyond 32 degrees and most are
 taken from 200 to 500 mm; what may lie anywhere in that has u = 9 degrees and 25 % (GUM 4.3.7)."""
@@ -225,7 +225,7 @@ def _wick_quantities(scene: Scene) -> tuple[dict[str, Quantity], tuple[str, ...]
     flags += ("flame-hides-wick",) if flames else ()
     ball = ball_diameter_mm(scene.close, scene.frame, scene.depth_mm)
     if ball is not None:
-        quantities["carbon_ball_diameter"] = Quantity(ball, 0.5 + 0.15 * ball, "mm")
+        quantities["carbon_ball_diameter"] = Quantity(ball, 0.7 + 0.2 * ball, "mm")
     return quantities, flags
 
 
