@@ -28,11 +28,12 @@ if TYPE_CHECKING:
     from studio.workshop import Shot
 
 TUNING = (
-    "No network was trained on these photos or chosen by them. When the photos from above were first measured, 2 of 67 "
-    "good ones were declined and 2 rims were wrong altogether (by 14 % and 4 %): through clear glass the wax had been "
-    "taken for the mouth. The first close look was then made ampler (AMPLE in pooleye/top/rim.py), with these photos "
-    "in view, and limits of the side view and the weight of soot's readers were chosen later, so they are unseen no "
-    "longer. The side views are a choice of those that measured well, out of 24, and no evidence at all."
+    "No network was trained on these photos. When the photos from above were first measured, 2 of 67 good ones "
+    "were declined and 2 rims were wrong altogether (by 14 % and 4 %): through clear glass the wax had been taken "
+    "for the mouth. What was changed since was tried on these and the development photos alike, so they are "
+    "unseen no longer: how ample the close look is and which trained weights it uses, when to look again, the "
+    "weighing of rings, how thin a film of wax at the wall is believed, the readers of soot, limits of the side "
+    "view. The side views are a choice of those that measured well, out of 24, and no evidence at all."
 )
 
 
