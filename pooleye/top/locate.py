@@ -18,9 +18,9 @@ Rgb = NDArray[np.uint8]
 SURE = 0.5  # probability from which a pixel counts
 LEAST_SHARE = 0.0012  # of the picture's area; a mouth of 27 px in the net's 384 x 288
 LEAST_SURE = 0.78  # mean probability inside; vessels have 0.9 and more, gravel and grass at most 0.75
-ANOTHER = (
-    0.89  # and that of what is called another candle: labels and dishes had up to 0.88, candles beside 0.89 to 0.97
-)
+ANOTHER, ANOTHER_SIZE = 0.89, 0.35
+"""And that of what is called another candle, and its size over that of the one meant (a tea light beside a large jar
+has 0.37): labels and dishes had up to 0.89 or are smaller, candles beside have 0.94 to 0.97."""
 SOLID, WORN = 0.94, (0.3, 0.4, 0.5, 0.6)
 """Area over that of its hull below which a region may be several mouths that touch, and shares of its half width that
 are worn away to tell."""
@@ -63,6 +63,7 @@ def choose_mouth(mouths: list[Mouth]) -> tuple[Mouth, tuple[str, ...]]:
     if pick.cut_off:
         raise Declined("rim-cut-off")
     others = [m for m in mouths if m is not pick and m.sure >= ANOTHER]
+    others = [m for m in others if m.ellipse.a > ANOTHER_SIZE * pick.ellipse.a]
     return pick, ("several-candles",) if others else ()
 
 

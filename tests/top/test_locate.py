@@ -92,8 +92,8 @@ def test_what_has_corners_or_is_tiny_is_no_mouth(sees_colours):
     assert find_mouths(picture) == []
 
 
-def mouth(off_centre, lit=False, cut_off=False, sure=0.95):
-    return Mouth(Ellipse(0, 0, 10, 9, 0), lit, cut_off, sure, off_centre)
+def mouth(off_centre, lit=False, cut_off=False, sure=0.95, size=10):
+    return Mouth(Ellipse(0, 0, size, 0.9 * size, 0), lit, cut_off, sure, off_centre)
 
 
 @pytest.mark.parametrize(
@@ -102,6 +102,7 @@ def mouth(off_centre, lit=False, cut_off=False, sure=0.95):
         ([mouth(0.5)], 0, ()),
         ([mouth(0.5), mouth(0.2)], 1, ("several-candles",)),
         ([mouth(0.2), mouth(0.5, sure=0.85)], 0, ()),  # a dish or a label beside it
+        ([mouth(0.2), mouth(0.5, size=3)], 0, ()),  # a coin or a button
         ([mouth(0.5, lit=True), mouth(0.2)], 0, ("several-candles",)),
         ([mouth(0.5, lit=True), mouth(0.2, lit=True)], 1, ("several-candles",)),
         ([mouth(0.1, cut_off=True), mouth(0.8)], 1, ("several-candles",)),
