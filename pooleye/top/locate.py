@@ -18,9 +18,9 @@ Rgb = NDArray[np.uint8]
 SURE = 0.5  # probability from which a pixel counts
 LEAST_SHARE = 0.0012  # of the picture's area; a mouth of 27 px in the net's 384 x 288
 LEAST_SURE = 0.78  # mean probability inside; vessels have 0.9 and more, gravel and grass at most 0.75
-ANOTHER, ANOTHER_SIZE = 0.89, 0.35
-"""And that of what is called another candle, and its size over that of the one meant (a tea light beside a large jar
-has 0.37): labels and dishes had up to 0.89 or are smaller, candles beside have 0.94 to 0.97."""
+CANDLE_SURE, CANDLE_SIZE = 0.89, 0.35
+"""And that of a candle among several mouths, and its size over that of the largest (a tea light beside a large jar has
+0.37): labels, dishes and glints had up to 0.89 or are smaller, candles have 0.89 to 0.97."""
 SOLID, WORN = 0.94, (0.3, 0.4, 0.5, 0.6)
 """Area over that of its hull below which a region may be several mouths that touch, and shares of its half width that
 are worn away to tell."""
@@ -57,14 +57,15 @@ def choose_mouth(mouths: list[Mouth]) -> tuple[Mouth, tuple[str, ...]]:
     """
     if not mouths:
         raise Declined("no-vessel")
-    lit = [m for m in mouths if m.lit]
-    whole = [m for m in mouths if not m.cut_off]
-    pick = min(lit or whole or mouths, key=lambda m: m.off_centre)
+    likely = [m for m in mouths if m.sure >= CANDLE_SURE] or mouths
+    largest = max(m.ellipse.a for m in likely)
+    likely = [m for m in likely if m.ellipse.a > CANDLE_SIZE * largest]
+    lit = [m for m in likely if m.lit]
+    whole = [m for m in likely if not m.cut_off]
+    pick = min(lit or whole or likely, key=lambda m: m.off_centre)
     if pick.cut_off:
         raise Declined("rim-cut-off")
-    others = [m for m in mouths if m is not pick and m.sure >= ANOTHER]
-    others = [m for m in others if m.ellipse.a > ANOTHER_SIZE * pick.ellipse.a]
-    return pick, ("several-candles",) if others else ()
+    return pick, ("several-candles",) if len(likely) > 1 else ()
 
 
 def _far_maps(rgb: Rgb) -> tuple[NDArray[np.float32], NDArray[np.float64]]:

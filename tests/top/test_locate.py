@@ -103,6 +103,7 @@ def mouth(off_centre, lit=False, cut_off=False, sure=0.95, size=10):
         ([mouth(0.5), mouth(0.2)], 1, ("several-candles",)),
         ([mouth(0.2), mouth(0.5, sure=0.85)], 0, ()),  # a dish or a label beside it
         ([mouth(0.2), mouth(0.5, size=3)], 0, ()),  # a coin or a button
+        ([mouth(0.2), mouth(0.1, lit=True, sure=0.85)], 0, ()),  # a glint in a spoon
         ([mouth(0.5, lit=True), mouth(0.2)], 0, ("several-candles",)),
         ([mouth(0.5, lit=True), mouth(0.2, lit=True)], 1, ("several-candles",)),
         ([mouth(0.1, cut_off=True), mouth(0.8)], 1, ("several-candles",)),
