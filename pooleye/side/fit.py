@@ -77,10 +77,12 @@ def _step(edges: Edges, poses: Poses, look_px: float, rein: Array) -> Fits:
     weight = strength * (strength > MIN_STRENGTH)
     above = poses.lens_above_mm(poses.frustum.height_mm) > 0
     weight[:, parts[LINES.index("rim-inside")]] *= np.take(INSIDE_WEIGHT, above.astype(int))[:, None]
-    move, covariances, scatters, robust = solved(poses.slopes_px(points, normals), offset, weight, look_px, poses, rein)
+    moves, covariances, scatters, robust = solved(
+        poses.slopes_px(points, normals), offset, weight, look_px, poses, rein
+    )
     shown = strength * (robust > 0.3)
     return Fits(
-        Poses(poses.frustum, poses.camera, poses.vectors + move),
+        poses.moved(moves),
         covariances,
         scatters,
         {name: shown[:, part].mean(axis=1) for name, part in zip(LINES, parts, strict=True)},

@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 
 #: Order of the numbers that describe a pose: px, px, ln(mm), rad, rad.
 PARAMETERS = ("x", "y", "log-distance", "roll", "tilt")
+LONGEST_STEP = np.array([np.inf, np.inf, 0.3, np.inf, np.inf])
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,10 @@ class Poses:
     frustum: Frustum
     camera: Camera
     vectors: Array
+
+    def moved(self, moves: Array) -> Poses:
+        """After one step (N, 5) of a fit; edges in noise may ask for longer ones."""
+        return Poses(self.frustum, self.camera, self.vectors + np.clip(moves, -LONGEST_STEP, LONGEST_STEP))
 
     def frames(self) -> tuple[Array, Array, Array, Array]:
         """Middle of the axis in mm, axis upwards, direction to the camera, direction to the right; each (N, 3)."""

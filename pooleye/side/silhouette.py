@@ -155,8 +155,8 @@ def _best(maps: Maps, region: Region, poses: Poses, *, free_foot: bool = False) 
         if free_foot:
             weight[:, parts[LINES.index("base")]] = 0.0
         rein = HELD if index < HELD_STEPS else FREE
-        move, covariances, scatters, _ = solved(poses.slopes_px(points, normals), offset, weight, look, poses, rein)
-        poses = Poses(poses.frustum, poses.camera, poses.vectors + move)
+        moves, covariances, scatters, _ = solved(poses.slopes_px(points, normals), offset, weight, look, poses, rein)
+        poses = poses.moved(moves)
     bodies, mouths = _overlaps(maps, region, poses)
     best = int(np.argmax(bodies + MOUTH_WEIGHT * mouths))
     chosen = Poses(poses.frustum, poses.camera, poses.vectors[[best]])

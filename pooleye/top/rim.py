@@ -178,7 +178,10 @@ def _rims_above_wax(edge: MouthEdge, camera: Camera, vessel: Calliper, headspace
     poses = circle_poses(line, radius, camera)
     normals = np.array([pose.normal for pose in poses])
     above = np.array([pose.centre_mm for pose in poses]) + depth * normals
-    rims = [Ellipse.from_vector(rim) for rim in circle_images(above, normals, np.full(2, radius), camera)]
+    try:
+        rims = [Ellipse.from_vector(rim) for rim in circle_images(above, normals, np.full(2, radius), camera)]
+    except ValueError:  # so deep that its rim would be at the lens: the edge of the wax is not what it seems
+        return []
     return [rim for rim in rims if apart(rim, edge.ellipse) < NEAR_ENOUGH]
 
 

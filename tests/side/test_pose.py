@@ -98,3 +98,11 @@ def test_the_outline_moves_as_its_slopes_say():
         along = ((ends[0] - ends[1]) * normals).sum(axis=-1) / (2 * step)
         worst = np.abs(along - slopes[..., k])[0, inner].max()
         assert worst < 0.02 * np.abs(along).max()
+
+
+def test_one_step_of_a_fit_takes_a_vessel_no_farther_than_by_a_third():
+    frustum, camera = Frustum(40.0, 40.0, 90.0), camera_for((1600, 1200), 26)
+    start = Poses(frustum, camera, np.array([[800.0, 600.0, np.log(400.0), 0.1, 0.2]]))
+    moved = start.moved(np.array([[5.0, -7.0, 900.0, 0.01, -0.02]])).vectors[0]
+    assert np.exp(moved[2]) == pytest.approx(400.0 * 1.35, rel=0.01)
+    assert moved[[0, 1, 3, 4]] == pytest.approx([805.0, 593.0, 0.11, 0.18])
