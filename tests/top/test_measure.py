@@ -120,10 +120,10 @@ def test_a_tapered_vessel_and_one_with_two_wicks_are_measured(photos, name, wick
 def test_a_slip_that_puts_the_wax_deeper_than_the_phone_is_high_breaks_nothing(photos, headspace_mm):
     """Such a wax line implies a rim behind the lens; the mouth that is seen counts."""
     right, slip = (
-        measure_top(load_photo(photos / "d4_02_top.jpg"), Vessel(64.3, 71.8), depth).outlines_px.rim
+        measure_top(load_photo(photos / "d4_02_top.jpg"), Vessel(64.3, 71.8), headspace_mm=depth).outlines_px.rim
         for depth in (30.0, headspace_mm)
     )
-    assert slip.semi_major == pytest.approx(right.semi_major, rel=0.02)
+    assert slip["semi_major"] == pytest.approx(right["semi_major"], rel=0.02)
 
 
 @pytest.mark.parametrize("name", ["d6_02_top.jpg", "d9_01_top.jpg"])
