@@ -226,9 +226,8 @@ def _overlaps(maps: Maps, region: Region, poses: Poses) -> tuple[Array, Array]:
 
 
 def _overlap(outline: Array, region: NDArray[np.bool_]) -> float:
-    fine = np.zeros(
-        (3 * region.shape[0], 3 * region.shape[1]), np.uint8
-    )  # filling takes in every pixel that it touches
+    # drawn three times as fine, since filling takes in every pixel that it touches
+    fine = np.zeros((3 * region.shape[0], 3 * region.shape[1]), np.uint8)
     cv2.fillConvexPoly(fine, cv2.convexHull(np.round((3 * outline + 1) * 16).astype(np.int32)), 1, cv2.LINE_8, 4)
     drawn = fine[1::3, 1::3]
     both, either = int((region & (drawn > 0)).sum()), int((region | (drawn > 0)).sum())

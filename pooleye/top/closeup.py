@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -89,9 +89,7 @@ def look_turned(close: Closeup) -> Closeup:
     turns = [np.rot90(networks.run("near", np.rot90(close.picture, k)), -k, (1, 2)) for k in (1, 2, 3)]
     seen_first = np.stack([getattr(close, name) for name in MAPS])
     mean = np.asarray(np.mean([seen_first, *turns], axis=0), np.float32)
-    return Closeup(
-        **dict(zip(MAPS, mean, strict=True)), picture=close.picture, matrix=close.matrix, centre=close.centre
-    )
+    return replace(close, samples=None, **dict(zip(MAPS, mean, strict=True)))
 
 
 def _square(rim: Ellipse) -> tuple[Array, Array]:

@@ -100,10 +100,10 @@ def _apart(region: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     inward = cv2.distanceTransform(region, cv2.DIST_L2, 5)
     for share in WORN:
         reach = share * float(inward.max())
-        count, labels = cv2.connectedComponents((inward > reach).astype(np.uint8), connectivity=4)
-        if count > 2:
+        labels, areas = regions(inward > reach, connectivity=4)
+        if len(areas) > 2:
             disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(reach) + 1,) * 2)
-            worn = [cv2.dilate((labels == k).astype(np.uint8), disc) for k in range(1, count)]
+            worn = [cv2.dilate((labels == k).astype(np.uint8), disc) for k in range(1, len(areas))]
             return [np.asarray(cv2.bitwise_and(part, region), np.uint8) for part in worn]
     return [region]
 

@@ -43,8 +43,8 @@ class Pool:
     """The pool's outline along `RAYS` rays from `centre_mm` (2,), mm in the plane `depth_mm` below the rim circle.
 
     `radius_mm` (RAYS,) ends at the edge; `free`, `hidden` (RAYS,) say of which kind the edge is there (one behind glare
-    or shadow counts as hidden), and
-    `width_mm` (RAYS,) how blurred the net saw it. `vague`: the net is not sure that there is a pool.
+    or shadow counts as hidden), and `width_mm` (RAYS,) how blurred the net saw it. `vague`: the net is not sure that
+    there is a pool.
     """
 
     centre_mm: Array

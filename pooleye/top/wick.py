@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pooleye.optics import polygon
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
@@ -89,9 +90,7 @@ def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> flo
     centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     corners = centre + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     mm = frame.to_plane(close.to_photo(corners), max(depth_mm - STUB_MM, 0.0))
-    x, y = mm.T
-    pixel_mm2 = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-    diameter = 2 * float(np.sqrt(area_px * pixel_mm2 / np.pi))
+    diameter = 2 * float(np.sqrt(area_px * polygon.area(mm) / np.pi))
     if diameter >= NO_BALL_MM:
         return diameter
     return None if lit else 0.0
