@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+SQUARES = 2  # each position of a picture net's last layer answers for so many pixels across
+
 _own = threading.local()  # an OpenCV net must not be run from two threads at once
 
 
@@ -35,7 +37,13 @@ def answer(package: str, name: str, values: NDArray[np.float32]) -> NDArray[np.f
 
 
 def maps(package: str, name: str, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Maps (channels, h, w) of a network for a picture (h, w, 3)."""
+    """Maps (channels, h / 2, w / 2) of a network for a picture (h, w, 3)."""
     asked = net(package, name)
     asked.setInput(cv2.dnn.blobFromImage(rgb, 1 / 255.0))
-    return np.asarray(asked.forward()[0], np.float32)
+    squares = np.asarray(asked.forward()[0], np.float32)
+    h, w = squares.shape[1:]
+    squares = squares.reshape(-1, SQUARES, SQUARES, h, w)
+    laid_out = np.empty((len(squares), h, SQUARES, w, SQUARES), np.float32)
+    for row, column in np.ndindex(SQUARES, SQUARES):  # NumPy takes twice as long to copy a transposed array
+        laid_out[:, :, row, :, column] = squares[:, row, column]
+    return laid_out.reshape(-1, h * SQUARES, w * SQUARES)

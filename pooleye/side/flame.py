@@ -57,7 +57,8 @@ STOUTEST, STOUT_MM = 0.5, 8.0  # judged: no flame is so wide for its height, unl
 @dataclass(frozen=True, eq=False)
 class Mapped:
     """A flame in the network's maps: heights of its ends, its greatest width, and one pixel of the maps, mm; its lean,
-    dx per mm upwards; which of a body's edges (M, 2), left and right, are near its own."""
+    dx per mm upwards; which of a body's edges (M, 2), left and right, are near its own; the logit of the body's middle,
+    the median over its height."""
 
     top_mm: float
     bottom_mm: float
@@ -65,6 +66,7 @@ class Mapped:
     slope: float
     px_mm: float
     near: NDArray[np.bool_]
+    logit: float
 
 
 @dataclass(frozen=True, eq=False)

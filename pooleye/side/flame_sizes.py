@@ -3,9 +3,10 @@
 Where the foot is. A flame's blue foot surrounds the wick and is so faint that a picture that shows the body often
 loses it; the wick in it looks dark. But it cannot be lower than the pool, nor higher than the lowest flame that
 shows, and lies no more than EXPOSED_WICK_MM above the pool. Where blue shows, or the network sees where the flame
-begins, that is most likely the foot, or little above it: a density that grows from the pool on as the square of the
-height, of mean 3/4 and standard deviation sqrt(3/80) of the range. Where the foot is hidden, or only the bright body
-shows, all is as likely: a rectangular distribution (JCGM 100:2008, 4.3.7).
+begins, that is most likely the foot, or little above it: a triangular distribution that falls to nothing at the pool,
+of mean 2/3 and standard deviation sqrt(1/18) of the range; where no blue shows, the foot is lost to the exposure, and a
+third of the range takes its place, so that twice the uncertainty reaches the pool. Where the foot is hidden, or only
+the bright body shows, all is as likely: a rectangular distribution (JCGM 100:2008, 4.3.7).
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from pooleye.side.shape import DROP_Q, U_DROP_Q, Drop, fitted_drop
 EXPOSED_WICK_MM = 7.0  # judged: trimmed to 6 mm before each burn (consumer advice), and not always
 FAINT_SHARE = 0.35  # judged: of the bright length, how far below it the faint foot may reach
 FAINT_MM = 5.0  # likewise below the lowest flame that shows
-NEAR_LOWEST, U_NEAR_LOWEST = 0.75, (3 / 80) ** 0.5
+NEAR_LOWEST, U_NEAR_LOWEST, U_LOST = 2 / 3, (1 / 18) ** 0.5, 1 / 3
 U_BLUE_MM = 0.3
 BLUE_BELOW_POOL_MM = 1.0  # what is blue further down is none of the flame
 OFF_LIP_MM, OFF_LIP_PX = 1.0, 2.0  # pixels of the maps
@@ -35,8 +36,8 @@ RING_MM = 4.0  # a ring of wax at the wall so much higher than the pool hides th
 LIP_SKIP_MM = 1.2
 DIFFUSE_MM = 1.4  # softness of the glow beyond which the glass scatters and no width can be read
 U_TIP_MM = 0.15
-#: In its maps flames end about 2 px too low, as their tips are thin: what is half a mm higher, or 4 px lower, is amiss.
-MAPPED_OVER_MM, MAPPED_BELOW_PX, MAPPED_USUAL_PX, U_MAPPED_PX = 0.5, 4.0, 2.0, 1.3
+#: In its maps flames end 1 to 2 px too low, as their tips are thin: a quarter mm higher, or 4 px lower, is amiss.
+MAPPED_OVER_MM, MAPPED_BELOW_PX, MAPPED_USUAL_PX, U_MAPPED_PX = 0.25, 4.0, 1.5, 1.3
 SLENDER = 5.0  # length over width of a flame; of a more slender one the thin tip is longer
 U_EDGES_PX = 1.0  # of both edges together: where in a blurred edge the flame ends, near its plateau or half way down
 GLOW_REACH_MM = 2.0  # how far above or below a glowing rim the tip may be that is lost in it
@@ -90,10 +91,12 @@ class Foot:
         return cls(low_mm + half, half / np.sqrt(3), u_pool_mm)
 
     @classmethod
-    def near(cls, high_mm: float, low_mm: float, u_high_mm: float, u_pool_mm: float) -> Foot:
-        """Between these heights, most likely near the higher one, which is uncertain by `u_high_mm`."""
+    def near(cls, high_mm: float, low_mm: float, u_high_mm: float, u_pool_mm: float, *, lost: bool = False) -> Foot:
+        """Between these heights, most likely near the higher one, which is uncertain by `u_high_mm`; `lost` where no
+        blue shows: then twice the uncertainty reaches the lower one."""
         span = max(high_mm - low_mm, 0.5)
-        return cls(low_mm + NEAR_LOWEST * span, float(np.hypot(U_NEAR_LOWEST * span, u_high_mm)), u_pool_mm)
+        share = U_LOST if lost else U_NEAR_LOWEST
+        return cls(low_mm + NEAR_LOWEST * span, float(np.hypot(share * span, u_high_mm)), u_pool_mm)
 
 
 def flame_sizes(
@@ -138,7 +141,7 @@ def flame_sizes(
     flags = list(_flags_of(body, hidden is not None, foot))
     if foot is not None:
         quantities["flame_height"] = _height(tip_mm - foot.height_mm, u_tip_mm, foot, drop, scale)
-    if hidden:
+    if hidden or foot is None:
         quantities["flame_height_visible"] = _visible(tip_mm - shown_foot, u_tip_mm, u_shown_mm, scale)
     if not (_is_diffuse(body) or sliver):
         quantities["flame_width"] = _width(body, drop, guess, skip, scale, mm_per_px)
@@ -215,7 +218,8 @@ def _foot_of(body: Body, pool_mm: float | None, u_pool_mm: float, hidden: bool) 
     height, u_mm = begins
     if pool_mm is None:
         return Foot.near(height, height - FAINT_MM, u_mm, 0.0)
-    return Foot.near(min(height, pool_mm + EXPOSED_WICK_MM), pool_mm, u_mm, u_pool_mm)
+    lost = body.blue_foot_mm is None
+    return Foot.near(min(height, pool_mm + EXPOSED_WICK_MM), pool_mm, u_mm, u_pool_mm, lost=lost)
 
 
 def _begins(body: Body, pool_mm: float | None) -> tuple[float, float] | None:

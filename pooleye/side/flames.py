@@ -36,10 +36,11 @@ TAPER = 0.85  # the top is narrower than the widest place by this at least
 
 
 PERHAPS = -1.5  # of the maps' logits: where unlit candles have -3.5 and less
-SURELY_NOT = -9.0
+SURELY_NOT, SURELY = -9.0, 4.0  # judged: lamps mirrored in the glass have less than 3, flames in blue glass 7 to 11
 OFF_PX = 3.0  # of the maps: how far a flame may reach beyond where they show it
 GLOW_MM = 3.0  # beside it
 OVER_LIP_MM = 2.0  # how far a flame's glare reaches over the front of the rim; further down shine mirrored lamps
+MOST_SLIVERS = 3  # judged: where many small things shine, none of them is a flame
 LEAST_SHARE = 0.25  # of a body, that the maps show of its flame
 NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: beside, and above
 
@@ -85,6 +86,7 @@ def flames_of(
     if not bodies:  # small parts of flames escape the network
         bodies = [body for body in flame_bodies(view, lip) if _has_a_flames_shape(body)]
         bodies = [body for body in bodies if not opaque or body.bottom_mm > front - OVER_LIP_MM]
+        bodies = bodies if len(bodies) <= MOST_SLIVERS else []
     bodies = [body for body in bodies if body.top_mm > floor + 3.0 and _shines(body)]
     if pool_mm is not None:
         # the flame's image in the wall behind stands higher
@@ -167,7 +169,9 @@ def _mapped(body: Body, seen: NDArray[np.float32], view: FacingView, px_mm: floa
     near = np.stack([lefts - body.lefts, body.rights - rights], axis=1) < NEAR_PX * px_mm
     near &= ((body.heights < top_mm + TIP_PX * px_mm) & (body.heights > bottom_mm - px_mm))[:, None]
     width_mm = float(shown.sum(axis=1).max()) * view.mm_per_px
-    return Mapped(top_mm, bottom_mm, width_mm, slope, px_mm, near)
+    middle = np.clip((body.middle_mm - view.left_mm) / view.mm_per_px, 1, seen.shape[1] - 2).astype(int)
+    logit = seen[view.row_of(body.top_mm) : view.row_of(body.bottom_mm) + 1, middle - 1 : middle + 2].max(axis=1)
+    return Mapped(top_mm, bottom_mm, width_mm, slope, px_mm, near, float(np.median(logit)))
 
 
 def _last(rows: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -182,8 +186,9 @@ def _map_px_mm(view: FacingView, maps: Maps) -> float:
 
 
 def _shines(body: Body) -> bool:
-    """As bright as a flame, and not white to its very edge."""
-    return body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed")
+    """As bright as a flame, and not white to its very edge, unless that is lost or the network is sure of it."""
+    sure = body.mapped is not None and body.mapped.logit > SURELY
+    return body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed" or sure)
 
 
 def _has_a_flames_shape(body: Body) -> bool:

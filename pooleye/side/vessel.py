@@ -24,7 +24,8 @@ USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick gla
 LEAST_OVERLAP = 0.92  # of the region seen and the silhouette of the known shape: rendered vessels have 0.925 and more
 SURE_OVERLAP, SURE_MOUTH = 0.95, 0.25
 LEAST_BASE = 0.3  # likewise, the edge of its foot: what only a part of the picture shows may be a pillar cut off by it
-OTHER_LOOKS = (0.36, 0.25, 0.5, 0.18, 0.7)  # of the picture's longer side
+OTHER_LOOKS = (0.18, 0.25, 0.36, 0.5, 0.7)  # of the picture's longer side; the likeliest first,
+AMPLE = 1.6  # times as large as the vessel seems
 PERHAPS_A_FLAME = -3.0  # logit
 LEAST_MOUTH, OPEN_PX = 0.25, 3.0  # likewise of mouth and rim, where the rim is open so far in the maps
 MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fifth of it
@@ -101,7 +102,8 @@ def _looks(rgb: RgbImage) -> Iterator[Maps]:
     yield whole if part is None else replace(Maps.of(rgb, part), wider=whole)
     flame = np.unravel_index(int(whole.flame.argmax()), whole.flame.shape)
     middle = np.array(flame[::-1]) if whole.flame.max() > PERHAPS_A_FLAME else region.middle
-    for share in OTHER_LOOKS:
+    usual = AMPLE * np.ptp(np.argwhere(region.mask), axis=0).max() / max(whole.vessel.shape)
+    for share in sorted(OTHER_LOOKS, key=lambda share: abs(np.log(share / usual))):
         reach = share * max(size) / 2
         left, top, right, bottom = np.clip(
             [*(middle / whole.scale - reach), *(middle / whole.scale + reach)], 0, 2 * size

@@ -18,7 +18,6 @@ Maps = NDArray[np.float32]
 FAR_PX = (384, 288)
 NEAR_PX = 320
 MARGIN = 1.3  # the square around a mouth reaches this many rim radii from its centre
-SQUARES = 2  # each position of the last layer answers for so many pixels across
 
 
 def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -29,11 +28,5 @@ def run_on(name: str, values: NDArray[np.float32]) -> NDArray[np.float32]:
 def run(name: str, rgb: NDArray[np.uint8]) -> Maps:
     """Probabilities (channels, h, w) for a picture (h, w, 3)."""
     logits = nets.maps("pooleye.top", name, rgb)
-    channels, h, w = logits.shape
-    sure = 1 / (1 + np.asarray(cv2.exp(-logits.reshape(channels, -1)), np.float32))
-    sure = sure.reshape(-1, SQUARES, SQUARES, h, w)
-    laid_out = np.empty((len(sure), h, SQUARES, w, SQUARES), np.float32)
-    for row, column in np.ndindex(SQUARES, SQUARES):  # NumPy takes twice as long to copy a transposed array
-        laid_out[:, :, row, :, column] = sure[:, row, column]
-    half = laid_out.reshape(-1, h * SQUARES, w * SQUARES)
-    return np.stack([np.asarray(cv2.resize(one, rgb.shape[1::-1]), np.float32) for one in half])
+    sure = 1 / (1 + np.asarray(cv2.exp(-logits.reshape(len(logits), -1)), np.float32)).reshape(logits.shape)
+    return np.stack([np.asarray(cv2.resize(one, rgb.shape[1::-1]), np.float32) for one in sure])

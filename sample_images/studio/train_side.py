@@ -20,13 +20,12 @@ from torch import Tensor
 from . import networks, train
 
 SHAPES = ((288, 384), (384, 288))
-WIDTHS = (12, 24, 48, 64, 96)
 MOUTH, FLAME = 1, 2
 WHOLE = 0.75  # share of pictures in which the vessel is kept within the frame
 
 
-def side_net() -> networks.UNet:
-    return networks.UNet(WIDTHS, 4, fold=2, kernel=4, squares=1)
+def side_net(widths: tuple[int, ...]) -> networks.UNet:
+    return networks.UNet(widths, 4, fold=4, kernel=6, squares=2)
 
 
 def side_grid(labels: Tensor, shape: tuple[int, int], *, wander: bool) -> Tensor:
@@ -75,8 +74,8 @@ def loss_of(out: Tensor, masks: Tensor) -> Tensor:
 
 
 def learn(
-    net: torch.nn.Module, data: dict[str, Tensor], seen: Tensor, minutes: float, batch: int, rate: float
-) -> torch.nn.Module:
+    net: networks.UNet, data: dict[str, Tensor], seen: Tensor, minutes: float, batch: int, rate: float
+) -> networks.UNet:
     """The running mean of the weights."""
     device = data["picture"].device
     net = net.to(device, memory_format=torch.channels_last)
@@ -90,7 +89,7 @@ def learn(
         with torch.no_grad():
             x, masks = batch_of(data, index, SHAPES[step % 2], wander=True)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            out = net(x.contiguous(memory_format=torch.channels_last)).float()
+            out = net.maps(x.contiguous(memory_format=torch.channels_last)).float()
         loss = loss_of(out, masks)
         train.improve(net, averaged, optimiser, loss, step)
         step += 1
@@ -101,13 +100,13 @@ def learn(
 
 
 @torch.no_grad()
-def show(net: torch.nn.Module, data: dict[str, Tensor], held: Tensor, out: Path) -> None:
+def show(net: networks.UNet, data: dict[str, Tensor], held: Tensor, out: Path) -> None:
     """Scores of pictures never trained on, and a sheet of some: outlines found white, the truth's green."""
     torch.manual_seed(1)
     overlaps, tiles = [], []
     for number, part in enumerate(held.split(16)):
         x, masks = batch_of(data, part, SHAPES[number % 2], wander=False)
-        logits = net(x)
+        logits = net.maps(x)
         iou = train.overlap(logits, masks)
         overlaps.append(torch.where(masks.flatten(2).amax(2) > 0.5, iou, torch.nan))
         if number % 2 == 0 and len(tiles) < 48:
@@ -138,12 +137,13 @@ def main() -> None:
     p.add_argument("--batch", type=int, default=48)
     p.add_argument("--start", type=Path, help="continue from these weights (.pt)")
     p.add_argument("--rate", type=float, default=2.5e-3, help="learning rate")
+    p.add_argument("--widths", default="24,40,64,96", help="channels from fine to coarse")
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
     arrays = train.read(a.data, ["picture", "labels"])
     data = {k: torch.from_numpy(np.ascontiguousarray(v.transpose(0, 3, 1, 2))).to(device) for k, v in arrays.items()}
-    net = side_net()
+    net = side_net(tuple(int(width) for width in a.widths.split(",")))
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
     everything = torch.arange(len(data["picture"]), device=device)

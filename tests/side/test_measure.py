@@ -72,7 +72,7 @@ def test_opaque_wall_hides_the_foot():
     assert "flame-height-unknown" in unknown.flags
 
 
-@pytest.mark.parametrize("flame_mm", [36.0, 44.0, 55.0])
+@pytest.mark.parametrize("flame_mm", [40.0, 44.0, 55.0])
 def test_width_of_a_flame_that_shows_in_part_is_honest(flame_mm: float):
     """Deep in an opaque vessel, nothing known of the wax: the widest place may not show."""
     drawing = Drawing(see_through=False, flame_mm=flame_mm, flame_width_mm=0.24 * flame_mm, wax_mm=55.0, foot_mm=58.0)
@@ -94,12 +94,12 @@ def test_a_ring_of_wax_at_the_flames_height_hides_its_foot():
 
 
 def test_lost_foot_is_inside_two_standard_uncertainties():
-    """A flame whose lowest part, around the wick, does not show: two thirds of the way down to the pool are inside."""
+    """A flame whose lowest part, around the wick, does not show: all the way down to the pool is inside."""
     drawing = Drawing(foot_mm=67.5, flame_mm=27.5)
     found = measured(drawing).quantities["flame_height"]
     shown_mm, lost_mm = drawing.flame_mm, drawing.foot_mm - drawing.wax_mm
     assert shown_mm - 0.5 < found.value < shown_mm + lost_mm / 2
-    assert found.value + 2 * found.u >= shown_mm + lost_mm * 2 / 3
+    assert found.value + 2 * found.u >= shown_mm + lost_mm
 
 
 def test_hidden_foot_is_anywhere_on_the_wick():
