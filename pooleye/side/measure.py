@@ -22,7 +22,7 @@ from pooleye.side.sharpness import check_outline_sharpness
 from pooleye.side.silhouette import wax_height_mm
 from pooleye.side.smoke import HALF_WIDTH_MM, smoke_above
 from pooleye.side.vessel import Outside, located_vessel, outside_of
-from pooleye.side.wax import WaxLines, wax_lines
+from pooleye.side.wax import RING_SEEN_MM, WaxLines, wax_lines
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
@@ -197,8 +197,7 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
     if wax is None:
         return {}, ["wax-line-unseen"]
     height_u = _height_u_mm(scene, wax.surface.height_mm)
-    off_pool_mm = 0.0 if scene.pool_mm is None else abs(wax.surface.height_mm - scene.pool_mm)
-    unknown = _u_line_mm(wax) if scene.pool_mm is None else max(min(off_pool_mm, wax.doubt_mm) - 0.5, 0.0) / 1.5
+    unknown = _u_line_mm(wax) if scene.pool_mm is None else _u_line_at_pool_mm(wax, scene.pool_mm)
     level = quantity(
         wax.surface.height_mm,
         "mm",
@@ -231,6 +230,14 @@ def _wax_quantities(scene: Scene, wax: WaxLines | None) -> tuple[dict[str, Quant
 def _u_line_mm(wax: WaxLines) -> float:
     """That the line may be another than the pool's, where the pool's height was not given."""
     return float(np.hypot(U_WHICH_LINE_MM, wax.doubt_mm / 2))
+
+
+def _u_line_at_pool_mm(wax: WaxLines, pool_mm: float) -> float:
+    """That it may be another line though the pool's height was given: one off the pool that the network does not see
+    either, or the pool's own where the network sees wax end so much further up or down that there may be a ring."""
+    off_pool_mm = abs(wax.surface.height_mm - pool_mm)
+    ring_mm = wax.doubt_mm / 2 if wax.doubt_mm > RING_SEEN_MM else 0.0
+    return max((min(off_pool_mm, wax.doubt_mm) - 0.5) / 1.5, ring_mm, 0.0)
 
 
 def _height_u_mm(scene: Scene, height_mm: float) -> float:

@@ -46,6 +46,7 @@ FAR_SIDE_MM = 3.0
 BRIGHT_ABOVE_MM = (4.0, 12.0)  # judged: where a flame's bright part begins, above the pool: wick 6 mm, blue foot
 HIDES_MM = 2.5  # how far below a ring's edge the flame may still seem to show
 RING_MM = 17.0  # how far a ring of solid wax may stand above the pool
+RING_SEEN_MM = 10.0  # judged: what the network sees so far above a pool is a ring, not its own error
 DEPTH_RANGE_MM = (1.2, 25.0)
 FLAME_CODE = 235.0
 
@@ -168,9 +169,9 @@ def _surface_of(
     flame_mm: float | None,
     seen_mm: float | None,
 ) -> LevelLine | None:
-    """The wax line. Of several near the pool's known height the lowest clear one is it: the pool's edge lies behind,
-    above it in the picture. Where none is there, a ring of solid wax may stand higher, where the network sees wax end;
-    else the wax's far side is none."""
+    """The wax line. A clear one well above the pool, where the network sees wax end, is a ring's. Of several near the
+    pool's known height the lowest clear one is it: the pool's edge lies behind, above it in the picture. Where none is
+    there, a ring of solid wax may stand higher; else the wax's far side is none."""
     straight = [line for line in lines if line.scatter_mm <= STRAIGHT_MM]
     clear = [line for line in straight if line.vote >= CLEAR_VOTE]
     if pool_mm is None:
@@ -182,6 +183,8 @@ def _surface_of(
     below = [line for line in clear if -BELOW_POOL_MM <= line.height_mm - pool_mm < low]
     ring = [line for line in clear if high < line.height_mm - pool_mm <= RING_MM]
     seen = [line for line in ring if seen_mm is not None and abs(line.height_mm - seen_mm) <= SEEN_NEAR_MM]
+    if seen and seen_mm is not None and seen_mm - pool_mm > RING_SEEN_MM:
+        return max(seen, key=lambda line: line.vote)
     if any(line in clear for line in at_pool):
         return _lowest_clear([line for line in at_pool if line in clear])
     if below:
