@@ -52,7 +52,7 @@ WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
-FAINT, UNEXPLAINED = 0.35, 0.85
+FAINT, UNEXPLAINED, FAINT_U = 0.35, 0.85, 0.025
 """A ring fainter than this that explains the wax less well than this is no rim. Of 145 pictures four had wax explained
 so badly: three with rims of strength 0.6 and more, all right, and one with 0.27, which was 10 % off."""
 LIP_DOUBT, NEARLY, LEAST_LIP = 0.4, 0.5, 0.015
@@ -267,8 +267,11 @@ def _other_edge(ring: Ring, rings: list[Ring]) -> float:
 
 def _u_relative(strength: float, lead: float) -> float:
     """Standard uncertainty of the rim's size over its size: a crisp edge well ahead of the others is good to 0.3 %;
-    one that another ring nearly beats may be the wrong ring altogether."""
-    return float(np.hypot(0.003 + 0.004 * (1 - strength), 0.012 * np.exp(-max(lead, 0.0) / 0.25)))
+    one that another ring nearly beats may be the wrong ring altogether, and of faint ones every other one was."""
+    crisp = 0.003 + 0.004 * (1 - strength)
+    beaten = 0.012 * np.exp(-max(lead, 0.0) / 0.25)
+    wrong = FAINT_U / (1 + np.exp((strength - FAINT) / 0.03))
+    return float(np.sqrt(crisp**2 + beaten**2 + wrong**2))
 
 
 def along_rays(probability: NDArray[np.float32], centre: Array, reach_px: tuple[float, float]) -> tuple[Floats, Array]:
