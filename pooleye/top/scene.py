@@ -30,6 +30,7 @@ RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep"
 """How far the wax line at the wall stands above the pool, and its u: nothing where all is solid or all liquid; a ring
 one or two millimetres high round a pool; a pit of unknown depth where the wick tunnels (common practice, no source)."""
 SURE_OVERLAP, DOUBT_MM = 0.975, 150.0  # wax explained less well: so many mm of u for each unit of overlap less
+SLIP = 2.0  # standard uncertainties
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 
 
@@ -75,6 +76,10 @@ def see(
         standing = stand(rim.ellipse, close, camera, *sizes, headspace_mm)
     standing = settled(standing, rim, close)
     depth, u_depth, flags = wax_depth(standing, close, vessel, headspace_mm)
+    if headspace_mm is not None and not camera.assumed:
+        slip_mm = _slip_mm(rim, close, camera, vessel, depth, u_depth)
+        u_depth = float(np.hypot(u_depth, slip_mm))
+        flags += ("headspace-doubtful",) if slip_mm else ()
     frame = standing.frame
     wicks, flames = find_wicks(close, rim.ellipse, frame, depth), count_flames(close)
     pool = find_pool(close, rim.ellipse, frame, depth, max(len(wicks), flames)) if with_pool else None
@@ -114,6 +119,17 @@ def wax_depth(
     u_line += DOUBT_MM * max(SURE_OVERLAP - line.overlap, 0.0)
     flags = ("headspace-estimated",) if u_line < 5 else ("headspace-unseen",)
     return line.depth_mm + ring, float(np.hypot(u_line, u_ring)), flags
+
+
+def _slip_mm(
+    rim: Rim, close: Closeup, camera: Camera, vessel: Vessel, depth_mm: float, u_depth_mm: float
+) -> float:
+    """How far the depth given is from the one that the wax seen tells by itself; 0 where they agree within SLIP of what
+    both are uncertain by."""
+    alone = stand(rim.ellipse, close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, None)
+    seen_mm, u_seen_mm, _ = wax_depth(alone, close, vessel, None)
+    off = abs(seen_mm - depth_mm)
+    return off if off > SLIP * float(np.hypot(u_seen_mm, u_depth_mm)) else 0.0
 
 
 def _sight_deg(standing: Standing) -> float:

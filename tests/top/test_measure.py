@@ -53,6 +53,25 @@ def test_good_photos_are_measured(trial):
     assert [t.result.status for t in trial.tried] == ["measured"] * len(SUBSET)
 
 
+def test_a_headspace_that_fits_the_picture_is_not_doubted(trial):
+    assert not [t.file for t in trial.tried if "headspace-doubtful" in t.result.flags]
+
+
+@pytest.mark.parametrize(("file", "slip_mm"), [("d6_02_top.jpg", 15), ("d6_02_top.jpg", -10), ("d7_01_top.jpg", 20)])
+def test_a_slip_in_the_headspace_is_told_and_widens_the_pool(photos, file, slip_mm):
+    annotated = read_annotated(photos)
+    (shot,) = (shot for shot in annotated.shots if shot["file"] == file)
+    right, wrong = (
+        measure_photo(photos / file, vessel_of(shot), view="top", headspace_mm=round(shot["headspace_mm"]) + slip)
+        for slip in (0, slip_mm)
+    )
+    assert "headspace-doubtful" not in right.flags
+    assert "headspace-doubtful" in wrong.flags
+    slipped = wrong.quantities["pool_diameter"]
+    assert slipped.u > right.quantities["pool_diameter"].u
+    assert abs(slipped.value - shot["pool"]["equivalent_diameter_mm"]) < 2 * slipped.u
+
+
 @pytest.mark.parametrize("name", LENGTHS)
 def test_rendered_photos_are_measured_within_what_is_asked(trial, name):
     """Without headspace a value may be farther off if it says so itself."""
