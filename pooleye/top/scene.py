@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -31,6 +32,7 @@ RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep"
 one or two millimetres high round a pool; a pit of unknown depth where the wick tunnels (common practice, no source)."""
 SURE_OVERLAP, DOUBT_MM = 0.975, 150.0  # wax explained less well: so many mm of u for each unit of overlap less
 SLIP = 2.0  # standard uncertainties
+LEAST_FLOOR_MM, DEEPEST = 3.0, 2.2  # of the vessel and what wax is left; of the rim's diameter, if the height is unknown
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 
 
@@ -118,7 +120,20 @@ def wax_depth(
     u_line = max(line.u_depth_mm, 0.006 * vessel.rim_inner_mm / max(np.tan(np.radians(_sight_deg(standing))), 0.12))
     u_line += DOUBT_MM * max(SURE_OVERLAP - line.overlap, 0.0)
     flags = ("headspace-estimated",) if u_line < 5 else ("headspace-unseen",)
-    return line.depth_mm + ring, float(np.hypot(u_line, u_ring)), flags
+    deepest = (vessel.height_mm or DEEPEST * vessel.rim_inner_mm) - LEAST_FLOOR_MM
+    return *truncated(line.depth_mm + ring, float(np.hypot(u_line, u_ring)), 0.0, deepest), flags
+
+
+def truncated(mean: float, u: float, low: float, high: float) -> tuple[float, float]:
+    """Mean and standard deviation of a normal distribution of which only the part from `low` to `high` is possible
+    (Johnson, Kotz, Balakrishnan: Continuous Univariate Distributions 1, 1994, 13.10; from memory)."""
+    a, b = (low - mean) / u, (high - mean) / u
+    inside = (math.erf(b / math.sqrt(2)) - math.erf(a / math.sqrt(2))) / 2
+    if inside < 1e-6:  # hardly any of it: at the limit that is nearer
+        return min(max(mean, low), high), u
+    at_a, at_b = (math.exp(-x * x / 2) / math.sqrt(2 * math.pi) / inside for x in (a, b))
+    variance = 1 + a * at_a - b * at_b - (at_a - at_b) ** 2
+    return mean + u * (at_a - at_b), u * math.sqrt(max(variance, 1e-6))
 
 
 def _slip_mm(
