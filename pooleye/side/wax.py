@@ -35,6 +35,7 @@ CLEAR_VOTE, WEAK_VOTE = 0.36, 0.26
 AT_POOL_MM = (-1.2, 4.0)  # of the wax line against the pool that was given, with all errors
 BELOW_POOL_MM = 3.0  # how far an outline that was fitted a little off may put it below
 CLEAR_SHARE = 0.55  # of the clearest line's vote
+SOLID_SHARE = 0.65  # likewise of the solid: right lines had 0.71 and more of it, streaks in the liquid 0.59 and less
 SEEN_OFF_MM = 10.0  # how far the wax that the network sees ends from its line, at most
 SEEN_NEAR_MM = 4.0  # so near, it confirms a line
 SAME_LINE_MM = 1.3  # a lit or dark edge between wax and air shows as two changes
@@ -237,16 +238,18 @@ def _far_side_mm(height_mm: float, pose: SidePose, radius_mm: float) -> float:
 
 
 def _solid_below(lines: list[LevelLine], surface: LevelLine, pool_mm: float | None) -> LevelLine | None:
-    """The line of solid wax below a liquid that reaches the wall; only where the surface is the pool's own level."""
+    """The line of solid wax below a liquid that reaches the wall, the highest of those about as clear as the clearest;
+    only where the surface is the pool's own level."""
     if pool_mm is not None and abs(surface.height_mm - pool_mm) > LIQUID_AT_POOL_MM:
         return None
     needed = WEAK_VOTE if pool_mm is not None else CLEAR_VOTE
     low, high = DEPTH_RANGE_MM
     below = [line for line in lines if low <= surface.height_mm - line.height_mm <= high and line.vote >= needed]
     below = [line for line in below if line.scatter_mm <= STRAIGHT_MM]
-    solid = max(below, key=lambda line: line.height_mm, default=None)
-    if solid is None:
+    if not below:
         return None
+    enough = SOLID_SHARE * max(line.vote for line in below)
+    solid = max((line for line in below if line.vote >= enough), key=lambda line: line.height_mm)
     # the solid's upper edge is sharp, or a thin, lit wedge: then it ends where the change begins, above the strongest
     wedge_mm = min(solid.onset_mm, solid.height_mm + MAX_WEDGE_MM, surface.height_mm - low / 2) - solid.height_mm
     half = max(wedge_mm, 0.0) / 2

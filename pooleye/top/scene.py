@@ -32,7 +32,7 @@ RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep"
 one or two millimetres high round a pool; a pit of unknown depth where the wick tunnels (common practice, no source)."""
 SURE_OVERLAP, DOUBT_MM = 0.975, 150.0  # wax explained less well: so many mm of u for each unit of overlap less
 SLIP = 2.0  # standard uncertainties
-LEAST_FLOOR_MM, DEEPEST = 3.0, 2.2  # of the vessel and what wax is left; of the rim's diameter, if the height is unknown
+LEAST_FLOOR_MM, DEEPEST = 3.0, 2.2  # vessel and wax left below; rim diameters, if the height is unknown
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 
 
@@ -136,9 +136,7 @@ def truncated(mean: float, u: float, low: float, high: float) -> tuple[float, fl
     return mean + u * (at_a - at_b), u * math.sqrt(max(variance, 1e-6))
 
 
-def _slip_mm(
-    rim: Rim, close: Closeup, camera: Camera, vessel: Vessel, depth_mm: float, u_depth_mm: float
-) -> float:
+def _slip_mm(rim: Rim, close: Closeup, camera: Camera, vessel: Vessel, depth_mm: float, u_depth_mm: float) -> float:
     """How far the depth given is from the one that the wax seen tells by itself; 0 where they agree within SLIP of what
     both are uncertain by."""
     alone = stand(rim.ellipse, close, camera, vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm, None)
