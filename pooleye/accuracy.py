@@ -211,8 +211,23 @@ class Trial:
 
     def within_2u(self) -> float:
         """Share over all quantities."""
+        within, of = self._counted_within_2u()
+        return within / of if of else float("nan")
+
+    def within_2u_interval(self) -> tuple[float, float]:
+        """The shares, 0 to 1, that so many values leave possible: exact 95 % interval of a binomial share (Clopper &
+        Pearson, Biometrika 26, 1934), as if the values were independent. (0, 1) without any u."""
+        from scipy.stats import binomtest
+
+        within, of = self._counted_within_2u()
+        if not of:
+            return 0.0, 1.0
+        low, high = binomtest(within, of).proportion_ci(0.95)
+        return float(low), float(high)
+
+    def _counted_within_2u(self) -> tuple[int, int]:
         zs = np.concatenate([score.zs for score in self.scores()] or [np.zeros(0)])
-        return float((np.abs(zs) <= 2).mean()) if len(zs) else float("nan")
+        return int((np.abs(zs) <= 2).sum()), len(zs)
 
     def soot_mistakes(self) -> tuple[int, list[str], list[str]]:
         """Photos judged for soot seen or not, those in which it was missed, and those with a false alarm."""

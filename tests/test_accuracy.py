@@ -68,6 +68,19 @@ def test_statistics_are_those_of_the_errors(truth):
     assert score.median_holds == (score.median <= 1.0)
 
 
+def test_what_few_values_leave_possible_is_the_exact_binomial_interval(truth):
+    """9 of 10 right: 0.555 to 0.9975, as tables of Clopper and Pearson's limits have it (from memory)."""
+    shots = [s for s in truth.values() if s["view"] == "top" and s["measurable"] and s["pool"]["present"]][:10]
+    errors = [2.0] + [0.0] * 9
+    pairs = [
+        (shot, result_of(shot, {"pool_diameter": Quantity(shot["pool"]["equivalent_diameter_mm"] + e, 0.5, "mm")}))
+        for shot, e in zip(shots, errors, strict=True)
+    ]
+    trial = Trial("given", tuple(Tried(shot, result) for shot, result in pairs), frozenset())
+    assert trial.within_2u() == pytest.approx(0.9)
+    assert trial.within_2u_interval() == pytest.approx((0.5550, 0.9975), abs=5e-4)
+
+
 def test_a_missing_quantity_is_counted_and_not_hidden(truth):
     shot = truth["d1_01_top.jpg"]
     score = scored("pool_diameter", [(shot, result_of(shot, {}))])

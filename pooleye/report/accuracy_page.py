@@ -125,9 +125,10 @@ def _verdicts(trial: Trial) -> str:
     soot, missed, false_alarms = trial.soot_mistakes()
     debris, mistaken = trial.debris_mistakes()
     smoke, wrong = trial.smoke_mistakes()
-    within = trial.within_2u()
+    within, (low, high) = trial.within_2u(), trial.within_2u_interval()
+    honest = _marked(f"{within:.1%}", WITHIN_2U[0] <= within <= WITHIN_2U[1])
     lines = [
-        f"- Within 2u, all quantities together: {_marked(f'{within:.1%}', WITHIN_2U[0] <= within <= WITHIN_2U[1])}.",
+        f"- Within 2u, all quantities together: {honest} (95 % interval of so few values {low:.1%} to {high:.1%}).",
         f"- Good photos declined: {len(trial.declined_good)} of {len(trial.good)}{_named(trial.declined_good)}.",
         f"- Bad photos measured: {len(trial.measured_bad)} of {len(trial.bad)}{_named(trial.measured_bad)}."
         + "".join(f" {t.file} ({t.shot['reason']}): {t.result.reason}." for t in trial.bad if t.result.reason),
