@@ -229,8 +229,9 @@ _FLAGS = (
     Flag(
         "flame-unseen",
         CAUTION,
-        "Where a flame would stand the wall hides it or the picture is burnt out, so whether one burns is left open.",
-        "Hold the phone a little higher, and tap on the wax so that the phone darkens the picture.",
+        "Where a flame would stand the wall hides it, the picture is burnt out or something else shines: whether one "
+        "burns is left open.",
+        "Hold the phone a little higher, before a plain background, and tap on the wax so that the phone darkens it.",
     ),
     Flag(
         "flame-foot-hidden",

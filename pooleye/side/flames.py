@@ -40,7 +40,9 @@ SURELY_NOT, SURELY = -9.0, 4.0  # judged: lamps mirrored in the glass have less 
 OFF_PX = 3.0  # of the maps: how far a flame may reach beyond where they show it
 GLOW_MM = 3.0  # beside it
 OVER_LIP_MM = 2.0  # how far a flame's glare reaches over the front of the rim; further down shine mirrored lamps
+SLIVER_MM = 12.0  # judged: what the network sees nothing of may be a small part of a flame, but no whole one
 MOST_SLIVERS = 3  # judged: where many small things shine, none of them is a flame
+NOT_ITS_OWN_MM = 30.0  # judged: what begins so far above rim and pool burns behind the vessel
 LEAST_SHARE = 0.25  # of a body, that the maps show of its flame
 NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: beside, and above
 
@@ -49,7 +51,8 @@ NEAR_PX, TIP_PX = 1.8, 3.0  # likewise, of flames that are no glare or image: be
 class Flames:
     """Bodies, the highest first; the view they were found in; heights between which the rim may glow in that view,
     and the height at which the front of the rim crosses it. `glow`: whether the maps show a flame that has no body in
-    the picture, as behind frosted glass; `lost`: whether none could show, behind the wall or where all is white."""
+    the picture, as behind frosted glass; `lost`: whether none could show, behind the wall or where all is white, or
+    what shines may be one or not."""
 
     bodies: list[Body]
     view: FacingView
@@ -83,16 +86,21 @@ def flames_of(
     floor = low if pool_mm is None else pool_mm - 2.0
     bodies = [] if shown is None else _mapped_bodies(view, lip, shown)
     glow = not bodies and shown is not None and _glows(view, shown)
+    unsure = False
     if not bodies:  # small parts of flames escape the network
         bodies = [body for body in flame_bodies(view, lip) if _has_a_flames_shape(body)]
         bodies = [body for body in bodies if not opaque or body.bottom_mm > front - OVER_LIP_MM]
-        bodies = bodies if len(bodies) <= MOST_SLIVERS else []
+        slivers = [body for body in bodies if shown is None or body.length_mm < SLIVER_MM]
+        unsure = len(bodies) > len(slivers) and any(map(_shines, bodies))
+        bodies = slivers if len(bodies) <= MOST_SLIVERS else []
     bodies = [body for body in bodies if body.top_mm > floor + 3.0 and _shines(body)]
+    bodies = [body for body in bodies if body.bottom_mm < max(floor, float(front)) + NOT_ITS_OWN_MM]
     if pool_mm is not None:
         # the flame's image in the wall behind stands higher
         bodies = [body for body in bodies if body.bottom_mm < max(pool_mm + FOOT_OVER_POOL_MM, front + 3.0)] or bodies
     shown_mm = floor if not opaque else max(floor, float(front))
-    lost = not bodies and (shown_mm > floor + LOW_FLAME_MM or _is_white(view, shown_mm, inner_radius_mm))
+    hidden = shown_mm > floor + LOW_FLAME_MM or _is_white(view, shown_mm, inner_radius_mm)
+    lost = not bodies and (unsure or hidden)
     return Flames(_with_equals(bodies, inner_radius_mm), view, lip, float(front), glow and not bodies, lost)
 
 
