@@ -23,20 +23,22 @@ def shots(folder: Path) -> list[tuple[Path, str]]:
     return [(path, view) for path, view in found if path.suffix == ".jpg" and path.is_file()]
 
 
-@pytest.mark.parametrize("folder", [PHOTOS, WORKSHOP], ids=["photos", "workshop"])
-def test_every_photo_with_known_truth_is_told_right(folder):
-    found = [(path.name, view, viewpoint_of(load_photo(path))[0]) for path, view in shots(folder)[::2]]
+@pytest.mark.parametrize(("folder", "every"), [(PHOTOS, 1), (WORKSHOP, 2)], ids=["photos", "workshop"])
+def test_photos_with_known_truth_are_told_right(folder, every):
+    found = [(path.name, view, viewpoint_of(load_photo(path))[0]) for path, view in shots(folder)[::every]]
     assert len(found) > 20
     assert [entry for entry in found if entry[1] != entry[2]] == []
 
 
 @pytest.fixture
 def seen(monkeypatch):
-    """Stands in for both networks: one mouth of a given sureness and roundness, holding a given share of wax."""
+    """Stands in for the networks: one mouth of a given sureness and roundness, holding a given share of wax, perhaps
+    with a vessel beside it."""
 
-    def set_to(sure: float, *, roundness: float = 0.95, wax: float = 0.0) -> Photo:
+    def set_to(sure: float, *, roundness: float = 0.95, wax: float = 0.0, beside: bool = False) -> Photo:
         mouth = Mouth(Ellipse(300, 200, 100, 100 * roundness, 0.0), False, False, sure, 0.0)
         monkeypatch.setattr("pooleye.top.locate.find_mouths", lambda rgb: [mouth] if sure else [])
+        monkeypatch.setattr("pooleye.viewpoint._stands_beside", lambda rgb, mouth: beside)
         close = type("Close", (), {"wax_share": wax})()
         monkeypatch.setattr("pooleye.top.rim.mouth_edge", lambda rgb, mouth: type("Edge", (), {"close": close})())
         return replace(load_photo(PHOTOS / "d1_01_top.jpg"), rgb=np.zeros((400, 600, 3), np.uint8))
@@ -58,6 +60,11 @@ def seen(monkeypatch):
 )
 def test_between_sure_and_doubtful_the_wax_in_the_mouth_tells(seen, sure, wax, expected):
     assert viewpoint_of(seen(sure, wax=wax)) == expected
+
+
+@pytest.mark.parametrize(("wax", "expected"), [(0.1, "side"), (0.8, "top")])
+def test_a_sure_mouth_with_a_vessel_beside_it_is_told_by_the_wax_too(seen, wax, expected):
+    assert viewpoint_of(seen(0.97, wax=wax, beside=True)) == (expected, ())
 
 
 def test_a_mouth_seen_far_from_round_is_seen_from_the_side(seen):

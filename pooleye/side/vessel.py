@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
@@ -68,7 +69,7 @@ def located_vessel(rgb: RgbImage, outside: Outside, camera: Camera) -> tuple[Loc
     cut_off: Declined | None = None
     for number, maps in enumerate(_looks(rgb)):
         region = region_of(maps)
-        if region is None:
+        if region is None or (number > 0 and _is_cut(region.mask)):
             continue
         seen = filled(maps, region, outside.frustum, maps.camera(camera), height_known=outside.height_known)
         found = _in_picture(seen, camera, maps)
@@ -101,15 +102,19 @@ def _looks(rgb: RgbImage) -> Iterator[Maps]:
     part = closer(whole, region, size)
     yield whole if part is None else replace(Maps.of(rgb, part), wider=whole)
     flame = np.unravel_index(int(whole.flame.argmax()), whole.flame.shape)
-    middle = np.array(flame[::-1]) if whole.flame.max() > PERHAPS_A_FLAME else region.middle
-    usual = AMPLE * np.ptp(np.argwhere(region.mask), axis=0).max() / max(whole.vessel.shape)
-    for share in sorted(OTHER_LOOKS, key=lambda share: abs(np.log(share / usual))):
-        reach = share * max(size) / 2
-        left, top, right, bottom = np.clip(
-            [*(middle / whole.scale - reach), *(middle / whole.scale + reach)], 0, 2 * size
-        )
+    low, high = np.argwhere(region.mask).min(axis=0), np.argwhere(region.mask).max(axis=0)
+    long, middle = float((high - low).max()) / max(whole.vessel.shape), (low + high)[::-1] / 2
+    about = np.array(flame[::-1]) if whole.flame.max() > PERHAPS_A_FLAME else middle
+    for share in sorted(OTHER_LOOKS, key=lambda share: abs(np.log(share / (AMPLE * long)))):
+        reach, seen = share * max(size) / 2, (middle if share > long else about) / whole.scale
+        left, top, right, bottom = np.clip([*(seen - reach), *(seen + reach)], 0, 2 * size)
         near = Maps.of(rgb, (slice(int(top), int(bottom)), slice(int(left), int(right))))
         yield replace(near, wider=whole)
+
+
+def _is_cut(mask: NDArray[np.bool_]) -> bool:
+    """Whether the region goes on below or beside the part of the picture that is shown."""
+    return bool(mask[-1].any() or mask[:, 0].any() or mask[:, -1].any())
 
 
 def _has_the_shape(seen: Filled, *, sure: bool) -> bool:
