@@ -193,13 +193,14 @@ def _off_lip_mm(seen: Mapped) -> float:
 
 def _shown_foot(body: Body, by_lip: bool, front_lip_mm: float, u_lip_mm: float) -> tuple[float, float]:
     """The lowest point of the flame that is not hidden, by the front of the rim or by anything else, and its standard
-    uncertainty: glare reaches over the edge that hides the rest."""
-    if by_lip and body.bottom != "seen":
-        half = 0.0 if body.mapped is None else max(body.mapped.bottom_mm - front_lip_mm, 0.0) / 2
-        u_mm = float(np.sqrt(1.0 + u_lip_mm**2 + half**2 / 3))
-        return min(front_lip_mm + half, body.top_mm - 0.5), u_mm
+    uncertainty. At the rim it is half way between the rim's front and where the network sees the flame end; glare
+    reaches over that edge."""
     if by_lip:
-        return max(front_lip_mm, body.bottom_mm), float(np.hypot(U_CUT_MM, u_lip_mm))
+        ends_mm = front_lip_mm if body.mapped is None else body.mapped.bottom_mm
+        edge_mm, half = (front_lip_mm + ends_mm) / 2, abs(front_lip_mm - ends_mm) / 2
+        u_mm = float(np.sqrt(u_lip_mm**2 + half**2 / 3 + (U_CUT_MM**2 if body.bottom == "seen" else 1.0)))
+        shown_mm = max(edge_mm, body.bottom_mm) if body.bottom == "seen" else edge_mm
+        return min(shown_mm, body.top_mm - 0.5), u_mm
     if body.blue_foot_mm is not None:
         return min(body.blue_foot_mm, body.bottom_mm), U_CUT_MM
     return body.bottom_mm, float(np.hypot(U_CUT_MM, U_FAINT_SHARE * body.length_mm))
