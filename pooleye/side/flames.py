@@ -194,9 +194,9 @@ def _map_px_mm(view: FacingView, maps: Maps) -> float:
 
 
 def _shines(body: Body) -> bool:
-    """As bright as a flame, and not white to its very edge, unless that is lost or the network is sure of it."""
+    """As bright as a flame, and not white to its very edge, unless that is lost; or the network is sure of it."""
     sure = body.mapped is not None and body.mapped.logit > SURELY
-    return body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed" or sure)
+    return sure or (body.plateau >= SHINES_CODE and (body.warmth >= WARM_CODES or body.bottom == "washed"))
 
 
 def _has_a_flames_shape(body: Body) -> bool:

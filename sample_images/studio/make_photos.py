@@ -1,8 +1,8 @@
 """Renders whole photos from above of scenes drawn at random: `python -m studio.make_photos FIRST COUNT FOLDER`.
 
-With their truth beside them, as `pooleye accuracy` reads it: what the measuring has never seen. From seeds that no
-training used; scenes that no maker would photograph so (tilted over 24 degrees, the mouth cut off) are left out. Soot
-has no truth here, since its own needs a second picture without it.
+With their truth beside them, so that `pooleye accuracy FOLDER` tells how it does on what nothing was ever set on: take
+seeds that no training used. Scenes that no maker would photograph so (tilted over 24 degrees, the mouth cut off) are
+left out. Soot has no truth here, since its own needs a second picture without it.
 """
 
 from __future__ import annotations
@@ -43,15 +43,16 @@ def whole_photo(seed: int, spp: int, scratch: Path, out: Path) -> dict[str, Any]
     phone = Phone(exposure=float(rng.uniform(0.7, 1.1)), jpeg_quality=90)
     name, tags = f"top_{seed}.jpg", Tags("2025:03:01 12:00:00", focal_35mm=round(spec.view.focal_35mm))
     save(develop(light.astype(np.float32), phone, seed), out / name, tags, phone)
-    vessel = spec.vessel
+    vessel, untold = spec.vessel, {"delta_L_by_sector": [None] * 12, "delta_L_mean": None}
+    shot = {"file": name, "candle": str(seed), "state": "", "soot": {"present": spec.soot is not None} | untold}
     round_ = vessel.squareness == 0 and abs(vessel.ovality - 1) < 1e-6
     if spec.filling != "wax" or not round_:
-        facts |= {"view": "top", "measurable": False, "reason": "no candle" if round_ else "not round"}
-        return {"file": name, "candle": str(seed), "state": "", **facts, **top_truth.vessel_facts(spec)}
-    soot = {"present": spec.soot is not None}
-    return {"file": name, "candle": str(seed), "state": "", "measurable": True} | top_truth.top_facts(
-        spec, camera, soot
-    )
+        why = "no candle" if round_ else "not round"
+        vessel_facts = top_truth.vessel_facts(spec)
+        return {**shot, "view": "top", "measurable": False, "reason": why, **facts, **vessel_facts}
+    told = top_truth.top_facts(spec, camera, shot["soot"])
+    camera_told = {**told["camera"], "has_exif": True, "exif_orientation": 1}
+    return {**shot, "measurable": True, **told, "camera": camera_told}
 
 
 def main() -> None:
@@ -75,7 +76,7 @@ def main() -> None:
             except RuntimeError as error:  # one scene that the renderer refuses must not end the run
                 print("seed", seed, str(error)[:200], flush=True)
     shots = [row for row in rows if row is not None]
-    (a.out / f"truth_{a.first}.json").write_text(json.dumps({"shots": shots}, indent=1, default=float))
+    (a.out / "truth.json").write_text(json.dumps({"shots": shots}, indent=1, default=float))
     print("photos", len(shots), "in", round(time.monotonic() - started, 1), "s", flush=True)
 
 

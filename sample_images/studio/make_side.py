@@ -2,7 +2,7 @@
 
 A square picture of which training cuts out landscape and portrait photos; linear (float16), since the phone is
 simulated while training. Masks (uint8) in the order of MASKS, each as if nothing stood before it but the vessel's own
-near wall. `--validation`: OUT is a folder that gets whole photos and a truth.json instead, as `pooleye accuracy` reads.
+near wall. `--validation`: OUT is a folder that gets whole photos and truth_FIRST.json instead.
 """
 
 from __future__ import annotations
