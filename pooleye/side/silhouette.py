@@ -83,15 +83,23 @@ def region_of(maps: Maps) -> Region | None:
 def closer(maps: Maps, region: Region, size_px: tuple[int, int]) -> tuple[slice, slice] | None:
     """Rows and columns of the working picture, `size_px` = (width, height), that show the region, and a flame above it,
     large; None where the maps do already."""
-    y, x = np.nonzero(region.mask)
-    (left, right), (top, bottom) = (x.min(), x.max() + 1), (y.min(), y.max() + 1)
-    long = max(right - left, bottom - top)
-    margins = np.array([left - ASIDE * long, top - ABOVE * long, right + ASIDE * long, bottom + BELOW * long])
-    edges = margins / maps.scale + np.tile(maps.corner, 2)
-    x0, y0, x1, y1 = np.clip(edges, 0, np.tile(size_px, 2)).astype(int)
-    if max(x1 - x0, y1 - y0) > ENOUGH * max(size_px):
+    rows, columns = about(maps, region, size_px, (ASIDE, ABOVE, ASIDE, BELOW))
+    if max(columns.stop - columns.start, rows.stop - rows.start) > ENOUGH * max(size_px):
         return None
-    return slice(int(y0), int(y1)), slice(int(x0), int(x1))
+    return rows, columns
+
+
+def about(
+    maps: Maps, region: Region, size_px: tuple[int, int], margins: tuple[float, float, float, float]
+) -> tuple[slice, slice]:
+    """Rows and columns of the working picture that show the region with margins to its left, above, to its right and
+    below, as shares of its longer side."""
+    y, x = np.nonzero(region.mask)
+    box = np.array([x.min(), y.min(), x.max() + 1, y.max() + 1], float)
+    long = max(box[2] - box[0], box[3] - box[1])
+    edges = (box + long * np.array(margins) * [-1, -1, 1, 1]) / maps.scale + np.tile(maps.corner, 2)
+    left, top, right, bottom = np.clip(edges, 0, np.tile(size_px, 2)).astype(int)
+    return slice(int(top), int(bottom)), slice(int(left), int(right))
 
 
 def filled(maps: Maps, region: Region, frustum: Frustum, camera: Camera, *, height_known: bool) -> Filled:

@@ -15,7 +15,7 @@ from pooleye.photo import RgbImage
 from pooleye.side.locate import Located, fitted_finely, resized
 from pooleye.side.maps import Maps
 from pooleye.side.pose import Frustum, SidePose
-from pooleye.side.silhouette import Filled, closer, filled, region_of
+from pooleye.side.silhouette import Filled, about, closer, filled, region_of
 
 if TYPE_CHECKING:
     from pooleye.measuring import Vessel
@@ -27,6 +27,7 @@ SURE_OVERLAP, SURE_MOUTH = 0.95, 0.25
 LEAST_BASE = 0.3  # likewise, the edge of its foot: what only a part of the picture shows may be a pillar cut off by it
 OTHER_LOOKS = (0.18, 0.25, 0.36, 0.5, 0.7)  # of the picture's longer side; the likeliest first,
 AMPLE = 1.6  # times as large as the vessel seems
+MARGINS = (0.1, 0.1, 0.1, 0.1)  # of a region's longer side, about one that a look has cut off
 PERHAPS_A_FLAME = -3.0  # logit
 LEAST_MOUTH, OPEN_PX = 0.25, 3.0  # likewise of mouth and rim, where the rim is open so far in the maps
 MIN_VESSEL_PX = 110.0  # its larger side in the working picture; a flame is a fifth of it
@@ -104,11 +105,14 @@ def _looks(rgb: RgbImage) -> Iterator[Maps]:
     flame = np.unravel_index(int(whole.flame.argmax()), whole.flame.shape)
     low, high = np.argwhere(region.mask).min(axis=0), np.argwhere(region.mask).max(axis=0)
     long, middle = float((high - low).max()) / max(whole.vessel.shape), (low + high)[::-1] / 2
-    about = np.array(flame[::-1]) if whole.flame.max() > PERHAPS_A_FLAME else middle
+    burning = np.array(flame[::-1]) if whole.flame.max() > PERHAPS_A_FLAME else middle
     for share in sorted(OTHER_LOOKS, key=lambda share: abs(np.log(share / (AMPLE * long)))):
-        reach, seen = share * max(size) / 2, (middle if share > long else about) / whole.scale
+        reach, seen = share * max(size) / 2, (middle if share > long else burning) / whole.scale
         left, top, right, bottom = np.clip([*(seen - reach), *(seen + reach)], 0, 2 * size)
         near = Maps.of(rgb, (slice(int(top), int(bottom)), slice(int(left), int(right))))
+        cut = region_of(near)
+        if cut is not None and _is_cut(cut.mask):
+            near = Maps.of(rgb, about(near, cut, size, MARGINS))
         yield replace(near, wider=whole)
 
 
