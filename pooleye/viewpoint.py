@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from pooleye.photo import Photo, RgbImage
 
 # Limits set on rendered photos, 113 from above and 26 from the side: the mouths of vessels seen from above had 0.89 and
-# more, what was taken for a mouth in pictures from the side up to 0.90; of the first at least 0.62 was wax, of the
-# second at most 0.28.
+# more, what was taken for a mouth in pictures from the side up to 0.90, later ones 0.98; of the first at least 0.62 was
+# wax, of the second at most 0.28.
 SURE, DOUBTFUL = 0.95, 0.7
 ROUND = 0.6  # shorter over longer axis of a mouth seen from above
 WAX_FROM_ABOVE, WAX_FROM_SIDE = 0.5, 0.4
