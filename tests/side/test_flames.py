@@ -10,8 +10,9 @@ import pytest
 from drawn import Drawing
 
 from pooleye.side.facing import plane_map
-from pooleye.side.flames import flames_of
-from pooleye.side.measure import measure_side
+from pooleye.side.flame import Body, Mapped
+from pooleye.side.flames import Flames, _shines, flames_of
+from pooleye.side.measure import measure_side, seen_scene
 
 FLAME = (255, 250, 225)
 
@@ -91,3 +92,45 @@ def test_of_two_flames_the_tallest_is_measured():
     result = measure_side(photo, drawing.vessel, headspace_mm=drawing.headspace_mm)
     assert result.quantities["flame_count"].value == 2
     assert result.quantities["flame_height"].value == pytest.approx(38.0, abs=2.5)
+
+
+@pytest.mark.parametrize(
+    ("plateau", "warmth", "logit", "expected"),
+    [
+        (255.0, 40.0, None, True),
+        (255.0, 8.0, None, False),  # a mirrored lamp, white to its very edge
+        (255.0, 8.0, 2.8, False),
+        (255.0, 8.0, 7.4, True),  # through blue glass
+        (238.0, 20.0, 7.4, True),  # in a dark exposure
+        (238.0, 20.0, None, False),
+    ],
+)
+def test_what_shines_is_yellow_at_its_edge_unless_the_network_is_sure(plateau, warmth, logit, expected):
+    heights = np.linspace(90.0, 70.0, 100)
+    near = np.ones((100, 2), bool)
+    mapped = None if logit is None else Mapped(90.0, 70.0, 5.0, 0.0, 1.0, near, logit)
+    edges = np.full(100, 2.5)
+    body = Body(heights, -edges, edges, "seen", "seen", None, plateau, 0.3, 0.0, warmth, mapped)
+    assert _shines(body) is expected
+
+
+def flames_unseen_by_the_network(drawing: Drawing, foot_mm: float, height_mm: float) -> Flames:
+    """What is made of one drop of light of which the network sees nothing."""
+    picture = with_drop(drawing, foot_mm, height_mm, FLAME)
+    scene, _ = seen_scene(replace(drawing.photo(), rgb=picture), drawing.vessel, drawing.headspace_mm)
+    assert scene.located.maps is not None
+    blind = replace(scene.located.maps, flame=np.full_like(scene.located.maps.flame, -9.0), wider=None)
+    return flames_of(picture, scene.located.pose, float(scene.inner_radius_mm[0]), scene.pool_mm, blind, opaque=True)
+
+
+@pytest.mark.parametrize(("height_mm", "bodies", "left_open"), [(8.0, 1, False), (24.0, 0, True)])
+def test_what_the_network_does_not_see_is_a_small_part_of_a_flame_or_left_open(height_mm, bodies, left_open):
+    drawing = Drawing(see_through=False, flame_mm=0.0, wax_mm=84.0)
+    found = flames_unseen_by_the_network(drawing, drawing.height_mm + 1.0, height_mm)
+    assert (len(found.bodies), found.lost) == (bodies, left_open)
+
+
+def test_a_flame_that_begins_far_above_the_rim_is_another_candles():
+    drawing = Drawing(see_through=False, flame_mm=0.0, wax_mm=84.0)
+    assert len(flames_unseen_by_the_network(drawing, drawing.height_mm + 20.0, 10.0).bodies) == 1
+    assert not flames_unseen_by_the_network(drawing, drawing.height_mm + 45.0, 10.0).bodies

@@ -12,7 +12,7 @@ from drawn import Drawing
 from pooleye.optics.camera import camera_for
 from pooleye.side.maps import Maps
 from pooleye.side.pose import Frustum, SidePose
-from pooleye.side.silhouette import closer, filled, region_of, wax_height_mm
+from pooleye.side.silhouette import about, closer, filled, region_of, wax_height_mm
 
 SIZE = (1200, 900)
 SCALE = 192 / SIZE[0]
@@ -110,3 +110,15 @@ def test_a_part_of_the_photo_is_the_photos_own_place():
         x, y, _ = maps.to_map() @ [450.0, 260.0, 1.0]
         camera = maps.camera(replace(camera_for(SIZE, 26), cx_px=450.0, cy_px=260.0))
         assert (camera.cx_px, camera.cy_px) == pytest.approx((x, y))
+
+
+def test_a_look_about_a_region_shows_all_of_it_with_its_margins():
+    """In a copy half as large, of a part that begins at (100, 50)."""
+    flat = np.full((100, 120), -9.0, np.float32)
+    seen = flat.copy()
+    seen[30:70, 40:60] = 9.0
+    maps = Maps(seen, flat, flat, flat, 0.5, (100, 50))
+    region = region_of(maps)
+    assert region is not None
+    rows, columns = about(maps, region, (1000, 800), (0.5, 1.0, 0.5, 0.25))
+    assert (rows, columns) == (slice(50 + 60 - 80, 50 + 140 + 20), slice(100 + 80 - 40, 100 + 120 + 40))
