@@ -29,6 +29,7 @@ LIP_DROP_MM = ((45.0, 0.5, 0.2), (1e9, 0.8, 0.3))
 meets the lip's rounding, lies lower. Judged: half a millimetre for thin cups, about one for jars; callipers on jars
 give 0.4 to 1.3 mm (common practice, no source)."""
 STEP_MM = 0.5
+USUAL_HEIGHT, LEAST_FLOOR_MM = 2.2, 3.0  # in rim diameters, if the height is unknown; vessel and wax left below
 RING_MOST = 0.75  # a ring of solid wax at the wall may stand above the pool by this share of the headspace
 TALL_RING_MM, TALL_RING_COST = 3.0, 0.012
 """Solid rings higher than this above the pool are seen only where the wick tunnels; less likely by so much overlap."""
@@ -220,12 +221,17 @@ def possible_wax_lines_mm(
     solid wax, from there upwards, since the solid ring at the wall does not sink.
     """
     if headspace_mm is None:
-        return np.arange(0.5, max((height_mm or 2.2 * rim_inner_mm) - 3.0, 3.0), STEP_MM)
+        return np.arange(0.5, deepest_mm(rim_inner_mm, height_mm), STEP_MM)
     level = max(headspace_mm - lip_drop_mm(rim_inner_mm)[0], 0.3)
     share = liquid_share(close)
     if share < ALL_SOLID or share > ALL_LIQUID:
         return np.array([level])
     return np.unique(np.append(np.arange(max(level * (1 - RING_MOST), 0.2), level, STEP_MM), level))
+
+
+def deepest_mm(rim_inner_mm: float, height_mm: float | None) -> float:
+    """How deep wax may lie at most."""
+    return max((height_mm or USUAL_HEIGHT * rim_inner_mm) - LEAST_FLOOR_MM, LEAST_FLOOR_MM)
 
 
 def liquid_share(close: Closeup) -> float:

@@ -15,7 +15,7 @@ from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, look_close, look_turned
 from pooleye.top.debris import Debris, find_debris
 from pooleye.top.pool import Pool, find_pool, wavers
-from pooleye.top.pose import Standing, camera_by_wax, lip_drop_mm, liquid_share, stand
+from pooleye.top.pose import Standing, camera_by_wax, deepest_mm, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
 from pooleye.top.rim import MouthEdge, Rim, choose_rim, wax_edge_px
 from pooleye.top.wick import Wick, count_flames, find_wicks, with_stubs
@@ -31,8 +31,7 @@ RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep"
 """How far the wax line at the wall stands above the pool, and its u: nothing where all is solid or all liquid; a ring
 one or two millimetres high round a pool; a pit of unknown depth where the wick tunnels (common practice, no source)."""
 SURE_OVERLAP, DOUBT_MM = 0.975, 150.0  # wax explained less well: so many mm of u for each unit of overlap less
-SLIP = 2.0  # standard uncertainties
-LEAST_FLOOR_MM, DEEPEST = 3.0, 2.2  # vessel and wax left below; rim diameters, if the height is unknown
+SLIP = 2.0  # u of both, from which a headspace given and the wax seen contradict each other
 TUNNEL = 0.48  # share of liquid in the wax below which the pool may lie in a pit
 
 
@@ -120,7 +119,7 @@ def wax_depth(
     u_line = max(line.u_depth_mm, 0.006 * vessel.rim_inner_mm / max(np.tan(np.radians(_sight_deg(standing))), 0.12))
     u_line += DOUBT_MM * max(SURE_OVERLAP - line.overlap, 0.0)
     flags = ("headspace-estimated",) if u_line < 5 else ("headspace-unseen",)
-    deepest = (vessel.height_mm or DEEPEST * vessel.rim_inner_mm) - LEAST_FLOOR_MM
+    deepest = deepest_mm(vessel.rim_inner_mm, vessel.height_mm)
     return *truncated(line.depth_mm + ring, float(np.hypot(u_line, u_ring)), 0.0, deepest), flags
 
 
