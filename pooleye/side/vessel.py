@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pooleye.measuring import Vessel
 
 U_CALLIPERS_MM = 0.3  # judged: callipers over a lip or a seam
-U_FOOT_MM = 0.6  # judged: of fresh renders the foot was found 0.8 mm too low in the median, of development photos 0.1
+U_FOOT_MM = 1.0  # judged: of fresh renders the foot was found 0.8 mm too low in the median, of development photos 0.1
 USUAL_WALL_MM, U_USUAL_WALL_MM = 2.5, 1.3  # judged: tins have 0.3 mm, thick glass and ceramic 4 to 5 mm
 LEAST_OVERLAP = 0.92  # of the region seen and the silhouette of the known shape: rendered vessels have 0.925 and more
 SURE_OVERLAP, SURE_MOUTH = 0.95, 0.25
