@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 METHOD = "top/1"
-SURELY_WALL = 0.6  # of u of the wax's depth, to keep off the wax when soot is looked for
+SURELY_WALL = 0.8  # of u of the wax's depth, to keep off the wax when soot is looked for
+HARDLY_KNOWN = 0.6  # u over depth; 0.76 where anything from the rim down is possible (half a normal distribution)
 HARDLY_SHOWN = 0.2  # share of the wall that shows where it is too low for a fade of soot
 
 
@@ -112,7 +113,7 @@ def _measure(
     most += ("baseline-unusable",) if baseline is not None and before is None else ()
     most += _adrift(scene, before)
     clean = None if before is None else _wall_band(before.photo, before.scene, _surely_wall_mm(before.scene))
-    soot = find_soot(_wall_band(photo, scene, _surely_wall_mm(scene)), clean, None if before is None else before.turn)
+    soot = find_soot(_wall_band(photo, scene, _wall_end_mm(scene)), clean, None if before is None else before.turn)
     result = PhotoResult.measured(
         photo.path,
         "top",
@@ -181,6 +182,11 @@ def _soot_flags(soot: Soot | None, before: Before | None) -> tuple[str, ...]:
 def _surely_wall_mm(scene: Scene) -> float:
     """Down to where, for all that is known of the headspace, the wall is hardly wax."""
     return scene.depth_mm - SURELY_WALL * scene.u_depth_mm
+
+
+def _wall_end_mm(scene: Scene) -> float:
+    """The same; but a depth that may as well be none says nothing, and the wax that is seen alone ends the wall."""
+    return math.inf if scene.u_depth_mm > HARDLY_KNOWN * scene.depth_mm else _surely_wall_mm(scene)
 
 
 def _wall_band(photo: Photo, scene: Scene, end_mm: float) -> Band:
