@@ -8,15 +8,14 @@ simulated while training, so that one render serves many exposures, white balanc
 from __future__ import annotations
 
 import argparse
-import tempfile
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import mitsuba as mi
 import numpy as np
 from numpy.typing import NDArray
+
+from . import seeds
 
 NEAR_PX, FAR_PX = 400, (384, 288)
 CUPS, OBLIQUE = 0.12, 0.05  # shares of `far` pictures
@@ -104,25 +103,11 @@ def far(seed: int, spp: int, scratch: Path) -> dict[str, NDArray[Any]]:
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("what", choices=["near", "far"])
-    p.add_argument("first", type=int)
-    p.add_argument("count", type=int)
-    p.add_argument("out", type=Path)
-    p.add_argument("--variant", default="cuda_ad_rgb")
-    p.add_argument("--spp", type=int, default=64)
-    p.add_argument("--seconds", type=float, default=1e9, help="stop after this long and keep what there is")
+    seeds.add_arguments(p, spp=64)
     a = p.parse_args()
-    mi.set_variant(a.variant)
-    started, rows = time.monotonic(), []
-    with tempfile.TemporaryDirectory() as scratch:
-        for seed in range(a.first, a.first + a.count):
-            if time.monotonic() - started > a.seconds:
-                break
-            try:
-                rows.append((near if a.what == "near" else far)(seed, a.spp, Path(scratch)))
-            except RuntimeError as error:  # one scene that the renderer refuses must not end the run
-                print("seed", seed, str(error)[:200], flush=True)
+    make = near if a.what == "near" else far
+    rows = seeds.each(a, lambda seed, scratch: make(seed, a.spp, scratch))
     np.savez(a.out, **{k: np.stack([r[k] for r in rows]) for k in rows[0]})
-    print(a.what, len(rows), "pictures in", round(time.monotonic() - started, 1), "s", flush=True)
 
 
 if __name__ == "__main__":

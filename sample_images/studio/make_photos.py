@@ -9,15 +9,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import tempfile
-import time
 from pathlib import Path
 from typing import Any
 
-import mitsuba as mi
 import numpy as np
 
-from . import scene, top_truth, truth
+from . import scene, seeds, top_truth, truth
 from . import spec as spec_module
 from .camera import top_camera
 from .make_dataset import clamp, glow
@@ -57,27 +54,11 @@ def whole_photo(seed: int, spp: int, scratch: Path, out: Path) -> dict[str, Any]
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("first", type=int)
-    p.add_argument("count", type=int)
-    p.add_argument("out", type=Path)
-    p.add_argument("--variant", default="cuda_ad_rgb")
-    p.add_argument("--spp", type=int, default=48)
-    p.add_argument("--seconds", type=float, default=1e9, help="stop after this long and keep what there is")
+    seeds.add_arguments(p, spp=48)
     a = p.parse_args()
-    mi.set_variant(a.variant)
     a.out.mkdir(parents=True, exist_ok=True)
-    started, rows = time.monotonic(), []
-    with tempfile.TemporaryDirectory() as scratch:
-        for seed in range(a.first, a.first + a.count):
-            if time.monotonic() - started > a.seconds:
-                break
-            try:
-                rows.append(whole_photo(seed, a.spp, Path(scratch), a.out))
-            except RuntimeError as error:  # one scene that the renderer refuses must not end the run
-                print("seed", seed, str(error)[:200], flush=True)
-    shots = [row for row in rows if row is not None]
+    shots = seeds.each(a, lambda seed, scratch: whole_photo(seed, a.spp, scratch, a.out))
     (a.out / "truth.json").write_text(json.dumps({"shots": shots}, indent=1, default=float))
-    print("photos", len(shots), "in", round(time.monotonic() - started, 1), "s", flush=True)
 
 
 if __name__ == "__main__":

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import tempfile
-import time
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -21,7 +19,7 @@ import mitsuba as mi
 import numpy as np
 from numpy.typing import NDArray
 
-from . import looks, scene, sets, side, truth
+from . import looks, scene, seeds, sets, side, truth
 from . import spec as spec_module
 from .camera import Pinhole
 from .geometry import Mesh, ball, dense, grid_mesh, revolve, star_disc
@@ -491,37 +489,17 @@ def vessel_facts(candle: Candle) -> dict[str, Any]:
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("first", type=int)
-    p.add_argument("count", type=int)
-    p.add_argument("out", type=Path)
-    p.add_argument("--variant", default="cuda_ad_rgb")
-    p.add_argument("--spp", type=int, default=40)
-    p.add_argument("--seconds", type=float, default=1e9, help="stop after this long and keep what there is")
+    seeds.add_arguments(p, spp=40)
     p.add_argument("--validation", action="store_true")
     a = p.parse_args()
-    mi.set_variant(a.variant)
     sets.TABLE_PX = 1280  # small pictures need no finer grain
-    started, rows = time.monotonic(), []
     if a.validation:
         a.out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as scratch:
-        for seed in range(a.first, a.first + a.count):
-            if time.monotonic() - started > a.seconds:
-                break
-            try:
-                made = (
-                    whole_photo(seed, a.spp, Path(scratch), a.out)
-                    if a.validation
-                    else square(seed, a.spp, Path(scratch))
-                )
-                rows.append(made)
-            except RuntimeError as error:  # one scene that the renderer refuses must not end the run
-                print("seed", seed, str(error)[:200], flush=True)
-    if a.validation:
-        (a.out / f"truth_{a.first}.json").write_text(json.dumps({"photos": rows}, indent=1, default=float))
+        photos = seeds.each(a, lambda seed, scratch: whole_photo(seed, a.spp, scratch, a.out))
+        (a.out / f"truth_{a.first}.json").write_text(json.dumps({"photos": photos}, indent=1, default=float))
     else:
+        rows = seeds.each(a, lambda seed, scratch: square(seed, a.spp, scratch))
         np.savez(a.out, **{k: np.stack([r[k] for r in rows]) for k in rows[0]})
-    print("side", len(rows), "pictures in", round(time.monotonic() - started, 1), "s", flush=True)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
-"""The two small networks that look from above and the simulated phone that they are trained through (PyTorch).
+"""The small networks that find mouths, wax and flames, and the simulated phone that they are trained through (PyTorch).
 
-Both are U-Nets whose first convolution takes the picture to a quarter of its size, so that little of the work happens
-on many pixels; both answer at half the picture's size.
+All are U-Nets whose first convolution takes the picture to a quarter of its size, so that little of the work happens on
+many pixels; they answer at half the picture's size.
 """
 
 from __future__ import annotations

@@ -10,8 +10,6 @@ phone is simulated while training.
 from __future__ import annotations
 
 import argparse
-import tempfile
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +26,7 @@ from pooleye.top.closeup import Closeup
 from pooleye.top.networks import NEAR_PX
 from pooleye.top.pose import vessel_frame
 
+from . import seeds
 from .camera import Pinhole, ellipse_of_circle, top_camera
 from .spec import KINDS, Spec, draw, draw_soot, draw_view
 
@@ -250,37 +249,15 @@ def save(rows: list[Fields], out: Path) -> None:
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("first", type=int)
-    p.add_argument("count", type=int)
-    p.add_argument("out", type=Path)
-    p.add_argument("--variant", default="llvm_ad_rgb")
-    p.add_argument("--spp", type=int, default=48)
+    seeds.add_arguments(p, spp=48, variant="llvm_ad_rgb")
     p.add_argument("--pixels", type=int, default=448)
-    p.add_argument("--seconds", type=float, default=1e9, help="stop after this long and keep what there is")
     a = p.parse_args()
-    if not a.count:
-        save(clean_photos(), a.out)
-        return
-    import gc
 
-    import mitsuba as mi
+    def made(seed: int, scratch: Path) -> Fields | None:
+        candle = fitting(seed)
+        return None if candle is None else pair(*candle, scratch, a.spp, a.pixels)
 
-    mi.set_variant(a.variant)
-    started, rows = time.monotonic(), []
-    with tempfile.TemporaryDirectory() as scratch:
-        for seed in range(a.first, a.first + a.count):
-            if time.monotonic() - started > a.seconds:
-                break
-            candle = fitting(seed)
-            if candle is None:
-                continue
-            try:
-                rows.append(pair(*candle, Path(scratch), a.spp, a.pixels))
-            except RuntimeError as error:  # one scene that the renderer refuses must not end the run
-                print("seed", seed, str(error)[:200], flush=True)
-            gc.collect()
-    save(rows, a.out)
-    print(len(rows), "pairs in", round(time.monotonic() - started, 1), "s,", a.out.stat().st_size, "bytes", flush=True)
+    save(seeds.each(a, made) if a.count else clean_photos(), a.out)
 
 
 if __name__ == "__main__":
