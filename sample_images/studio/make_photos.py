@@ -2,7 +2,8 @@
 
 With their truth beside them, so that `pooleye accuracy FOLDER` tells how it does on what nothing was ever set on: take
 seeds that no training used. Scenes that no maker would photograph so (tilted over 24 degrees, the mouth cut off) are
-left out. Soot has no truth here, since its own needs a second picture without it.
+left out, and those where another vessel is as likely meant: nothing burns, and it stands nearer to the middle. Soot has
+no truth here, since its own needs a second picture without it.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import scene, seeds, top_truth, truth
 from . import spec as spec_module
-from .camera import top_camera
+from .camera import Pinhole, top_camera
 from .make_dataset import clamp, glow
 from .phone import Phone, Tags, develop, save
 
@@ -34,7 +36,9 @@ def whole_photo(seed: int, spp: int, scratch: Path, out: Path) -> dict[str, Any]
     unlucky = not spec.lit and rng.random() < 1 - UNLIT_SHARE
     if spec.view.tilt_deg > MOST_TILT_DEG or not facts["rim_fully_in_frame"] or unlucky:
         return None
-    built, _ = scene.build(spec, camera, scratch)
+    built, extra = scene.build(spec, camera, scratch)
+    if not spec.lit and another_is_meant(camera, extra["others"]):
+        return None
     crop = (0, 0, camera.width_px, camera.height_px)
     light = glow(clamp(scene.render(built, camera, None, spp)), spec, truth.surfaces(spec, camera, crop))
     phone = Phone(exposure=float(rng.uniform(0.7, 1.1)), jpeg_quality=90)
@@ -50,6 +54,14 @@ def whole_photo(seed: int, spp: int, scratch: Path, out: Path) -> dict[str, Any]
     told = top_truth.top_facts(spec, camera, shot["soot"])
     camera_told = {**told["camera"], "has_exif": True, "exif_orientation": 1}
     return {**shot, "measurable": True, **told, "camera": camera_told}
+
+
+def another_is_meant(camera: Pinhole, others: list[tuple[NDArray[np.float64], float, float]]) -> bool:
+    """Whether another vessel's mouth (place, radius, height) is nearer to the picture's middle than the candle's."""
+    middle = (np.array([camera.width_px, camera.height_px]) - 1) / 2
+    mouths = np.array([[0.0, 0.0, 0.0], *(place + [0, 0, height] for place, _, height in others)])
+    away = np.hypot(*(camera.project(mouths) - middle).T)
+    return bool((away[1:] < away[0]).any())
 
 
 def main() -> None:
