@@ -19,6 +19,10 @@ FloatMap = NDArray[np.float32]
 MAPS = ("mouth", "wax", "pool", "flame", "ball", "wick", "crumbs")  # of the near net
 WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
+AMPLE = 1.08
+"""The first close look takes in this much more than the mouth that the whole photo showed, and a round one: through
+clear glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
+
 _MIDDLE = (networks.NEAR_PX - 1) / 2
 
 
@@ -81,6 +85,11 @@ def look_close(rgb: NDArray[np.uint8], rim: Ellipse) -> Closeup:
     picture = _cut(rgb, matrix, centre)
     maps = dict(zip(MAPS, networks.run("near", picture), strict=True))
     return Closeup(**maps, picture=picture, matrix=matrix, centre=centre)
+
+
+def look_amply(rgb: NDArray[np.uint8], mouth: Ellipse) -> Closeup:
+    """The first close look at a mouth that the whole photo showed."""
+    return look_close(rgb, Ellipse(mouth.cx, mouth.cy, AMPLE * mouth.a, AMPLE * mouth.a, 0.0))
 
 
 def look_turned(close: Closeup) -> Closeup:

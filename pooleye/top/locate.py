@@ -26,6 +26,9 @@ SOLID, WORN = 0.94, (0.3, 0.4, 0.5, 0.6)
 are worn away to tell."""
 LEAST_OVAL = 0.80  # overlap of a region with its own ellipse over their union; a square has 0.86, two joined rims less
 EDGE_PX = 1.5  # a region this near to the picture's edge, in the net's pixels, is cut off
+MOST_OUTSIDE = 0.04
+"""Share of a mouth's width that may seem to lie beyond the picture's edge: what was found may be the lip's outer edge,
+and whether the rim itself is whole is told once that is known."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,7 @@ class Mouth:
     ellipse: Ellipse
     lit: bool
     cut_off: bool
+    outside: float  # share of its width that lies beyond the picture's edge
     sure: float  # mean probability inside
     off_centre: float  # distance of its centre from the picture's, over half the diagonal
 
@@ -50,20 +54,25 @@ def find_mouths(rgb: Rgb) -> list[Mouth]:
     return [m for m in found if m is not None and m.sure >= LEAST_SURE]
 
 
+def candles(mouths: list[Mouth]) -> list[Mouth]:
+    """Those of the mouths that are likely candles'; the most central first."""
+    likely = [m for m in mouths if m.sure >= CANDLE_SURE or m.lit] or mouths
+    largest = max((m.ellipse.a for m in likely), default=0.0)
+    return sorted((m for m in likely if m.ellipse.a > CANDLE_SIZE * largest), key=lambda m: m.off_centre)
+
+
 def choose_mouth(mouths: list[Mouth]) -> tuple[Mouth, tuple[str, ...]]:
     """The candle that is meant: the lit one, else the most central whole one; a flag where there were several.
 
     Raises Declined where there is none, or where the one that is meant is cut off.
     """
-    if not mouths:
+    likely = candles(mouths)
+    if not likely:
         raise Declined("no-vessel")
-    likely = [m for m in mouths if m.sure >= CANDLE_SURE] or mouths
-    largest = max(m.ellipse.a for m in likely)
-    likely = [m for m in likely if m.ellipse.a > CANDLE_SIZE * largest]
     lit = [m for m in likely if m.lit]
     whole = [m for m in likely if not m.cut_off]
-    pick = min(lit or whole or likely, key=lambda m: m.off_centre)
-    if pick.cut_off:
+    pick = (lit or whole or likely)[0]
+    if pick.outside > MOST_OUTSIDE:
         raise Declined("rim-cut-off")
     return pick, ("several-candles",) if len(likely) > 1 else ()
 
@@ -135,7 +144,16 @@ def _as_mouth(
     ellipse = _mapped(local, to_working)
     away = float(np.hypot(ellipse.cx - (shape[1] - 1) / 2, ellipse.cy - (shape[0] - 1) / 2))
     lit = float((flame * filled).max()) > SURE
-    return Mouth(ellipse, lit, cut_off, float(mouth[filled > 0].mean()), away / (np.hypot(shape[0], shape[1]) / 2))
+    sure = float(mouth[filled > 0].mean())
+    return Mouth(ellipse, lit, cut_off, outside(ellipse, shape), sure, away / (np.hypot(shape[0], shape[1]) / 2))
+
+
+def outside(ellipse: Ellipse, shape: tuple[int, ...]) -> float:
+    """The largest share of an ellipse's width or height that lies beyond one edge of a picture (h, w, ...)."""
+    points = ellipse.points(180)
+    low, high = points.min(0), points.max(0)
+    beyond = np.maximum(-0.5 - low, high - (np.array(shape[1::-1]) - 0.5))
+    return float(np.max(np.maximum(beyond, 0.0) / (high - low)))
 
 
 def _mapped(ellipse: Ellipse, matrix: NDArray[np.float64]) -> Ellipse:

@@ -18,7 +18,7 @@ from pooleye.measurement import Outlines, PhotoResult, Quantity
 from pooleye.optics.ellipse import Ellipse
 from pooleye.top.all_round import all_round
 from pooleye.top.drift import adrift, least_moved_mm, least_to_wall_mm
-from pooleye.top.locate import choose_mouth, find_mouths
+from pooleye.top.meant import meant_mouth
 from pooleye.top.quantities import foot_parts_mm, numbers
 from pooleye.top.rim import mouth_edge
 from pooleye.top.scene import Scene, see
@@ -105,7 +105,7 @@ def _measure(
     baseline: Photo | None,
     baseline_headspace_mm: float | None,
 ) -> tuple[PhotoResult, Scene, Soot | None]:
-    mouth, flags = choose_mouth(find_mouths(photo.rgb))
+    mouth, flags = meant_mouth(photo.rgb)
     flags += _legible(photo.rgb, mouth.ellipse)
     scene, more = see(photo, vessel, mouth_edge(photo.rgb, mouth), headspace_mm)
     quantities, by_clock, most = numbers(scene, vessel, headspace_mm)
@@ -155,7 +155,7 @@ def _see_before(
 ) -> Before | None:
     """The baseline photo's scene; None where it cannot be measured, which must not cost the photo itself."""
     try:
-        mouth, _ = choose_mouth(find_mouths(baseline.rgb))
+        mouth, _ = meant_mouth(baseline.rgb)
         before = see(baseline, vessel, mouth_edge(baseline.rgb, mouth), headspace_mm, with_pool=False)[0]
     except Declined:
         return None

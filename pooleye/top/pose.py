@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pooleye.optics.camera import Camera
-from pooleye.optics.circle_pose import CirclePose, many_circle_poses
+from pooleye.optics.circle_pose import CirclePose, circle_images, many_circle_poses
 from pooleye.optics.ellipse import Ellipse
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup
@@ -114,6 +114,13 @@ class WaxLines:
     cameras: list[Camera]
     sizes_mm: tuple[float, float | None, float | None]
 
+    def ellipses(self, camera: Camera) -> Array:
+        """Vectors (M, 5) of the wax lines as `camera` sees them, each in the pose that explains the wax better."""
+        better = np.arange(len(self.overlap)), self.overlap.argmax(1)
+        normals, depth = self.normals[better], self.depth_mm[better]
+        radii = self.sizes_mm[0] / 2 - _narrowing(*self.sizes_mm) * depth
+        return circle_images(self.centres[better] - depth[:, None] * normals, normals, radii, camera)
+
     def standing(self, k: int) -> Standing:
         """Of the rim `k`, the pose chosen by the wax line."""
         poses = [CirclePose(*circle) for circle in zip(self.centres[k], self.normals[k], strict=True)]
@@ -146,7 +153,7 @@ def wax_lines(
     """
     focals = np.array([camera.f_px for camera in cameras])
     centres, normals = many_circle_poses(rims, rim_inner_mm / 2, focals, cameras[0])
-    narrowing = (rim_inner_mm - base_inner_mm) / 2 / height_mm if base_inner_mm and height_mm else 0.0
+    narrowing = _narrowing(rim_inner_mm, base_inner_mm, height_mm)
     px, pool, either = (values[::thin] for values in _samples(close))
     circles = Circles(centres.reshape(-1, 3), normals.reshape(-1, 3), np.repeat(focals, 2), cameras[0])
     wall_depth = wall_depths_mm(circles, px, rim_inner_mm / 2, narrowing)
@@ -163,6 +170,11 @@ def wax_lines(
     by_pose = (depths[overlap.argmax(1)], np.maximum(spread / 2, STEP_MM), best)
     depth, u_depth, best = (values.reshape(-1, 2) for values in by_pose)
     return WaxLines(centres, normals, depth, u_depth, best, cameras, (rim_inner_mm, base_inner_mm, height_mm))
+
+
+def _narrowing(rim_inner_mm: float, base_inner_mm: float | None, height_mm: float | None) -> float:
+    """How much the inner radius loses with each millimetre of depth."""
+    return (rim_inner_mm - base_inner_mm) / 2 / height_mm if base_inner_mm and height_mm else 0.0
 
 
 def _overlaps(wall_depth_mm: Floats, depths_mm: Array, seen: Array) -> Array:

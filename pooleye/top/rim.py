@@ -19,7 +19,7 @@ from pooleye.flags import Declined
 from pooleye.optics.camera import Camera
 from pooleye.optics.circle_pose import circle_images, circle_poses
 from pooleye.optics.ellipse import Ellipse
-from pooleye.top.closeup import Closeup, look_close
+from pooleye.top.closeup import Closeup, look_amply, look_close
 from pooleye.top.curves import RAY_DIRECTIONS, RAYS, as_vectors, fit_curve, radii
 from pooleye.top.locate import Mouth
 from pooleye.top.pose import Standing, possible_wax_lines_mm, stand, wax_lines
@@ -32,9 +32,6 @@ SEARCH = (0.72, 1.24)  # rim radii between which the mouth's edge is looked for
 STEP_PX = 1.0
 EDGE = 0.5  # a region's probability ends where it falls through this; of several times the outermost counts
 SOFT_PX = 8.0  # width of an edge across which the probability falls less than from three quarters to one
-AMPLE = 1.08
-"""The close look takes in this much more than the mouth that the whole photo showed, and a round one: through clear
-glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
 ELSEWHERE = 0.13  # off by more rim radii than in the pictures that the near net has learnt from
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
@@ -45,10 +42,15 @@ CLEARLY_OVAL = 0.70  # and that of the mouth in the whole photo, which is known 
 
 MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
-PAIR_U = (0.008, 0.012, 0.010)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
+PAIR_U = (0.006, 0.024, 0.0045)
+"""How alike lip and rim are: ratio of sizes, centre, stretch; in rim radii. The lip's edge lies at another height, which
+moves its centre in a tilted view but hardly its shape."""
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
 WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
 """An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
+WAX_EDGE_WEIGHT, WAX_EDGE_U = 0.45, (0.008, 0.024)
+"""And an edge of its own where the wax would end; how near it must be, size and centre, in radii. A ring that is itself
+the wax line has none."""
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
 NEAR_ENOUGH = 0.12
 LEAST_WAX_PX = 500
@@ -93,8 +95,7 @@ def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
-    ample = Ellipse(first.cx, first.cy, AMPLE * first.a, AMPLE * first.a, 0.0)
-    close = look_close(rgb, ample)
+    close = look_amply(rgb, first)
     ellipse, round_share = _mouth_in(close)
     if apart(ellipse, first) > ELSEWHERE:
         close = look_close(rgb, ellipse)
@@ -138,7 +139,8 @@ def choose_rim(
     def claims(among: NDArray[np.intp], thin: int) -> Array:
         vectors = np.array([rings[k].vector for k in among])
         lines = wax_lines(vectors, edge.close, [camera] * len(among), *sizes, headspace_mm, thin)
-        return np.asarray(by_edges[among] + wax_weight * (lines.overlap.max(1) - 1))
+        wax_edge = _strength_at(lines.ellipses(camera), vectors, rings)
+        return np.asarray(by_edges[among] + wax_weight * (lines.overlap.max(1) - 1) + WAX_EDGE_WEIGHT * wax_edge)
 
     likely = np.argsort(-by_edges)[:TRIED]
     likely = likely[np.argsort(-claims(likely, THIN))[:FINALISTS]]
@@ -243,6 +245,23 @@ def _as_lips(vectors: Array, ratio: float) -> Array:
     radius = vectors[:, 2]
     size = radius[None, :] / radius[:, None] / ratio - 1
     return np.asarray(np.exp(-0.5 * ((size / PAIR_U[0]) ** 2 + _unlike(vectors, vectors))))
+
+
+def _strength_at(lines: Array, rims: Array, rings: list[Ring]) -> Array:
+    """(M,), 0..1: the strongest ring at each wax line (M, 5) that is not the rim (M, 5) itself."""
+    vectors = np.array([ring.vector for ring in rings])
+    strength = np.array([ring.strength if ring.strength > IMPLIED else 0.0 for ring in rings])
+    u_size, u_centre = WAX_EDGE_U
+    at_line = _same_place(lines, vectors, u_size, u_centre)
+    return np.asarray((strength * at_line * (1 - _same_place(rims, vectors, u_size, u_size))).max(1))
+
+
+def _same_place(some: Array, others: Array, u_size: float, u_centre: float) -> Array:
+    """(M, N), 0..1: how near rings (N, 5) are to rings (M, 5) in size and centre, given what either may be off by."""
+    radius = some[:, 2, None]
+    size = others[:, 2] / radius - 1
+    x, y = (others[:, k] / radius - some[:, k, None] / radius for k in (0, 1))
+    return np.asarray(np.exp(-0.5 * ((size / u_size) ** 2 + (x * x + y * y) / u_centre**2)))
 
 
 def _unlike(some: Array, others: Array) -> Array:

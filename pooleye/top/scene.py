@@ -14,6 +14,7 @@ from pooleye.optics.camera import Camera, camera_for
 from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, look_close, look_turned
 from pooleye.top.debris import Debris, find_debris
+from pooleye.top.locate import outside
 from pooleye.top.pool import Pool, find_pool, wavers
 from pooleye.top.pose import Standing, camera_by_wax, deepest_mm, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
@@ -64,6 +65,8 @@ def see(
     if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
     rim = choose_rim(photo.rgb, edge, camera, vessel, headspace_mm)
+    if outside(rim.ellipse, photo.rgb.shape) > 0:
+        raise Declined("rim-cut-off")
     close, standing = edge.close, rim.standing
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
     if float(np.abs(edge.ellipse.radial_residuals(rim.ellipse.points(36))).max()) > REFINE * rim.ellipse.a:
