@@ -46,9 +46,9 @@ PAIR_U = (0.006, 0.024, 0.0045)
 """How alike lip and rim are: ratio of sizes, centre, stretch; in rim radii. The lip's edge lies at another height, which
 moves its centre in a tilted view but hardly its shape."""
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
-WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 7.0
+WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 6.5
 """An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
-WAX_EDGE_WEIGHT, WAX_EDGE_U = 0.45, (0.008, 0.024)
+WAX_EDGE_WEIGHT, WAX_EDGE_U = 0.6, (0.012, 0.018)
 """And an edge of its own where the wax would end; how near it must be, size and centre, in radii. A ring that is itself
 the wax line has none."""
 CRISP, IMPLIED = 0.4, 0.12  # an outer edge this strong implies an inner rim, even where that shows no edge of its own
@@ -63,7 +63,7 @@ or more, and farther off than what a thin wall would make it."""
 SAME, ABOUT_EQUAL = 0.03, 0.06
 """Rings nearer to each other, in rim radii, are one edge met differently: their mean errs less than any one of them; a
 claim lower by so much weighs e times less in it."""
-TRIED, THIN, FINALISTS = 16, 5, 5
+TRIED, THIN, FINALISTS = 20, 5, 5
 """The most likely rings by their edges have their wax line looked at, by every fifth sample; the best of them fully."""
 
 

@@ -24,17 +24,19 @@ STRIP = (0.76, 1.30)  # of the guessed radius
 STEP_PX, STEPS = 0.8, (90, 160)
 ALONG, ACROSS = 0.9, 1.0  # blur of the strip before its gradient is taken, in samples along and in rays
 SIZES = np.arange(0.88, 1.16, 0.006, dtype=np.float32)
-WIDE, NARROW, SETTLING = (0.016, 0.010), (0.006,), (0.0045, 0.0030, 0.0025)
+WIDE, NARROW, SETTLING = (0.03, 0.016, 0.010), (0.006,), (0.0045, 0.0030, 0.0025)
 """Sizes of the curves that start, and windows of the mean shift, of the guessed radius: wide ones find rings that a
 guess misses in shape, narrow ones, also for curves that have been through no wide one, keep near rings apart."""
+ASIDE = 0.03
+"""A first guess may be off by twice as much: the search starts this far to four sides of it as well, in radii."""
 STIFFNESS = np.diag(np.array([1e-3, 0.3, 0.3, 1.0, 1.0], np.float32))  # in rays: holds the shape where few have an edge
 COARSE = 2  # curves look at every so many-th ray
 SAME = 0.004  # rings nearer than this, in radii, are one
 DIFFERENT = 0.015  # rings farther apart than this are worth a search of their own
 AGAIN = 4
 WEAKEST = 0.15
-MOST = 60
-LIKELY = 120  # curves that are followed to the end
+MOST = 100
+LIKELY = 240  # curves that are followed to the end
 MOST_OVAL = 0.3
 
 
@@ -59,7 +61,8 @@ def find_rings(rgb: NDArray[np.uint8], guesses: list[Ellipse]) -> list[Ring]:
     """
     frame = guesses[0]
     crests = _crests(rgb, frame)
-    found = crests.around(np.array([as_curve(frame, guess) for guess in guesses], np.float32))
+    aside = [[1.0, ASIDE * x, ASIDE * y, 0.0, 0.0] for x, y in ((1, 0), (0, 1), (-1, 0), (0, -1))]
+    found = crests.around(np.array([as_curve(frame, guess) for guess in guesses] + aside, np.float32))
     strongest = _distinct(found, DIFFERENT, AGAIN)[:, :5]
     again = crests.around(strongest) if len(strongest) else found
     rings = _distinct(np.concatenate([found, again]), SAME, MOST)
