@@ -60,11 +60,13 @@ class Closeup:
 
     @cached_property
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
-        """(area px, whether it is only a mirror image, mask) of every region that looks like a flame."""
+        """(area px, whether it is only a mirror image, mask) of every region that looks like a flame, the largest
+        first. In a dark picture no flame is white: then the largest is the flame."""
         labels, areas = regions(self.flame > 0.5)
         white = cv2.inRange(self.picture, (WHITE_CODE,) * 3, (255,) * 3) > 0
-        spots = [(int(area), labels == k) for k, area in enumerate(areas) if area]
-        return [(area, float(white[mask].mean()) < WHITE_SHARE, mask) for area, mask in spots]
+        spots = [(int(areas[k]), labels == k) for k in np.argsort(-areas) if areas[k]]
+        dim = [float(white[mask].mean()) < WHITE_SHARE for _, mask in spots]
+        return [(area, dim[k] and not (k == 0 and all(dim)), mask) for k, (area, mask) in enumerate(spots)]
 
     @property
     def wax_share(self) -> float:
