@@ -36,7 +36,7 @@ ELSEWHERE = 0.13  # off by more rim radii than in the pictures that the near net
 LEAST_SEEN = 60  # rays on which an edge must show
 LEAST_ROUND = 0.5  # share of the rays on which the mouth ends at the ellipse
 LEAST_AXES = 0.85  # b / a; the cosine of 32°
-CLEARLY_OVAL = 0.70  # and that of the mouth in the whole photo, which is known less well
+CLEARLY_OVAL = 0.6  # and that of the mouth in the whole photo, which is known less well
 """Candle photos are asked for within 25°; beyond that the mouth is oval or the phone far off."""
 
 
@@ -91,13 +91,13 @@ class MouthEdge:
 
 
 def mouth_edge(rgb: NDArray[np.uint8], mouth: Mouth) -> MouthEdge:
-    """Looks close at `mouth`, and again if it turns out to be elsewhere. Raises Declined if it is not round."""
+    """Looks close at `mouth`, and again if it turns out to be elsewhere or oval. Raises Declined if it is not round."""
     first = mouth.ellipse
     if first.b < CLEARLY_OVAL * first.a:
         raise Declined("too-oblique")
     close = look_amply(rgb, first)
     ellipse, round_share = _mouth_in(close)
-    if apart(ellipse, first) > ELSEWHERE:
+    if apart(ellipse, first) > ELSEWHERE or ellipse.b < LEAST_AXES * ellipse.a:
         close = look_close(rgb, ellipse)
         ellipse, round_share = _mouth_in(close)
     if ellipse.b < LEAST_AXES * ellipse.a:

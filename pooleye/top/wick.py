@@ -24,7 +24,6 @@ FLAME_AREA, LEAST_FLAME_AREA = 0.0006, 0.0001
 """Of the mouth; a smaller bright spot beside a flame is a glint of it. Alone it is a flame: in none of 73 pictures of
 candles that do not burn does the net see one, and in 13 of 370 with a flame, straight above it, one so small."""
 MOST = 6
-COVERED = 0.2  # share of a carbon ball's pixels under the flame from which the flame hides it
 BALL_SURE = 0.55
 STUB_MM = 7.0  # the ball sits about this far above the wax (wicks are trimmed to 6 mm: common practice)
 NO_BALL_MM = 1.0
@@ -81,23 +80,20 @@ def count_flames(close: Closeup) -> int:
 
 def ball_diameter_mm(close: Closeup, frame: VesselFrame, depth_mm: float) -> float | None:
     """Diameter of the disc of the same area as the carbon ball seen, at the height of the wick's tip; 0 for none, and
-    None where the flame hides the wick's tip."""
-    lit = count_flames(close) > 0
+    None under a flame: it hides the wick's tip, and of what the net sees beside it two in three were no ball."""
+    if count_flames(close) > 0:
+        return None
     labels, areas = regions(close.ball > BALL_SURE)
     if not areas.any():
-        return None if lit else 0.0
+        return 0.0
     ball = (labels == int(np.argmax(areas))).astype(np.uint8)
-    if lit and float((close.flame[ball > 0] > 0.5).mean()) > COVERED:
-        return None
     area_px = float(close.ball[cv2.dilate(ball, np.ones((5, 5), np.uint8)) > 0].sum())
     moments = cv2.moments(ball, binaryImage=True)
     centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     corners = centre + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     mm = frame.to_plane(close.to_photo(corners), max(depth_mm - STUB_MM, 0.0))
     diameter = 2 * float(np.sqrt(area_px * polygon.area(mm) / np.pi))
-    if diameter >= NO_BALL_MM:
-        return diameter
-    return None if lit else 0.0
+    return diameter if diameter >= NO_BALL_MM else 0.0
 
 
 def _wick(
