@@ -18,7 +18,7 @@ from pooleye.top.locate import outside
 from pooleye.top.pool import Pool, find_pool, wavers
 from pooleye.top.pose import Standing, camera_by_wax, deepest_mm, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
-from pooleye.top.rim import MouthEdge, Rim, choose_rim, wax_edge_px
+from pooleye.top.rim import MouthEdge, Rim, find_rim, wax_edge_px
 from pooleye.top.wick import Wick, count_flames, find_wicks, with_stubs
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def see(
     camera = camera_for(photo.full_size_px, photo.focal_35mm).scaled(1 / photo.scale_px)
     if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
-    rim = choose_rim(photo.rgb, edge, camera, vessel, headspace_mm)
+    rim, edge = find_rim(photo.rgb, edge, camera, vessel, headspace_mm)
     if outside(rim.ellipse, photo.rgb.shape) > 0:
         raise Declined("rim-cut-off")
     close, standing = edge.close, rim.standing
