@@ -19,6 +19,8 @@ FloatMap = NDArray[np.float32]
 MAPS = ("mouth", "wax", "pool", "flame", "ball", "wick", "crumbs")  # of the near net
 WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
+BLOWN_CODE = 250  # in all three colours: nothing shows there
+
 AMPLE = 1.08
 """The first close look takes in this much more than the mouth that the whole photo showed, and a round one: through
 clear glass the far net tends to take the wax for the mouth, and what lies outside the look cannot be found by it."""
@@ -73,6 +75,13 @@ class Closeup:
         """Share of the mouth in which wax is seen, solid or liquid."""
         mouth = self.mouth > 0.5
         return float((mouth & (np.maximum(self.wax, self.pool) > 0.5)).sum()) / max(float(mouth.sum()), 1.0)
+
+    @property
+    def blown_share(self) -> float:
+        """Share of the wax, flames aside, that is so bright that nothing shows in it."""
+        wax = (np.maximum(self.wax, self.pool) > 0.5) & (self.flame < 0.3)
+        blown = cv2.inRange(self.picture, (BLOWN_CODE,) * 3, (255,) * 3) > 0
+        return float((blown & wax).sum()) / max(float(wax.sum()), 1.0)
 
     def inside(self, rim: Ellipse) -> NDArray[np.uint8]:
         """1 on the square's pixels inside a rim of the photo, else 0."""
