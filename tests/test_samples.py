@@ -238,3 +238,21 @@ def test_thumbnail_shows_the_flame_where_the_truth_puts_the_wick(shots, tmp_path
     y, x = np.unravel_index(cv2.GaussianBlur(light.mean(-1), (0, 0), 1.0).argmax(), light.shape[:2])
     rim = top_camera(shot.spec.view, 96)
     assert math.dist((x, y), foot) < 0.25 * rim.f_px * shot.spec.vessel.rim_inner_mm / shot.spec.view.height_mm
+
+
+def test_a_scene_in_which_another_vessel_is_as_likely_meant_is_told(shots):
+    from studio.camera import top_camera
+    from studio.make_photos import another_is_meant
+
+    camera = top_camera(next(iter(shots.values())).spec.view, 1400)
+    here = camera.project(np.zeros((1, 3)))[0]
+    middle = (np.array([camera.width_px, camera.height_px]) - 1) / 2
+    toward = np.zeros(3)
+    for axis in (0, 1):  # a step in the rim plane that brings a mouth nearer to the middle
+        step = np.zeros(3)
+        step[axis] = 1.0
+        toward[axis] = float((camera.project(step[None])[0] - here) @ (middle - here))
+    toward *= 0.5 * np.hypot(*(middle - here)) / max(float(toward @ toward), 1e-9)
+    assert another_is_meant(camera, [(toward, 30.0, 0.0)])
+    assert not another_is_meant(camera, [(-toward, 30.0, 0.0)])
+    assert not another_is_meant(camera, [])

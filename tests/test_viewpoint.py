@@ -36,7 +36,7 @@ def seen(monkeypatch):
     with a vessel beside it."""
 
     def set_to(sure: float, *, roundness: float = 0.95, wax: float = 0.0, beside: bool = False) -> Photo:
-        mouth = Mouth(Ellipse(300, 200, 100, 100 * roundness, 0.0), False, False, sure, 0.0)
+        mouth = Mouth(Ellipse(300, 200, 100, 100 * roundness, 0.0), False, False, 0.0, sure, 0.0)
         monkeypatch.setattr("pooleye.top.locate.find_mouths", lambda rgb: [mouth] if sure else [])
         monkeypatch.setattr("pooleye.viewpoint._stands_beside", lambda rgb, mouth: beside)
         close = type("Close", (), {"wax_share": wax})()

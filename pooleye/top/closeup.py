@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 FloatMap = NDArray[np.float32]
 
 MAPS = ("mouth", "wax", "pool", "flame", "ball", "wick", "crumbs")  # of the near net
+FLAME_SURE = 0.5
 WHITE_CODE, WHITE_SHARE = 240, 0.25  # a flame is white in all three colours; its mirror image in wax is the wax's hue
 
 BLOWN_CODE = 250  # in all three colours: nothing shows there
@@ -64,7 +65,7 @@ class Closeup:
     def bright_spots(self) -> list[tuple[int, bool, NDArray[np.bool_]]]:
         """(area px, whether it is only a mirror image, mask) of every region that looks like a flame, the largest
         first. In a dark picture no flame is white: then the largest is the flame."""
-        labels, areas = regions(self.flame > 0.5)
+        labels, areas = regions(self.flame > FLAME_SURE)
         white = cv2.inRange(self.picture, (WHITE_CODE,) * 3, (255,) * 3) > 0
         spots = [(int(areas[k]), labels == k) for k in np.argsort(-areas) if areas[k]]
         dim = [float(white[mask].mean()) < WHITE_SHARE for _, mask in spots]

@@ -55,8 +55,11 @@ def find_mouths(rgb: Rgb) -> list[Mouth]:
 
 
 def candles(mouths: list[Mouth]) -> list[Mouth]:
-    """Those of the mouths that are likely candles'; the most central first."""
-    likely = [m for m in mouths if m.sure >= CANDLE_SURE or m.lit] or mouths
+    """Those of the mouths that are likely candles'; the most central first. A doubtful one in which something glows is
+    one only where there is no other whole one: it may be a glint in a spoon."""
+    likely = [m for m in mouths if m.sure >= CANDLE_SURE]
+    if all(m.cut_off for m in likely):
+        likely = [m for m in mouths if m.sure >= CANDLE_SURE or m.lit] or mouths
     largest = max((m.ellipse.a for m in likely), default=0.0)
     return sorted((m for m in likely if m.ellipse.a > CANDLE_SIZE * largest), key=lambda m: m.off_centre)
 

@@ -43,8 +43,8 @@ CLEARLY_OVAL = 0.6  # and that of the mouth in the whole photo, which is known l
 MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
 PAIR_U = (0.006, 0.024, 0.0045)
-"""How alike lip and rim are: ratio of sizes, centre, stretch; in rim radii. The lip's edge lies at another height, which
-moves its centre in a tilted view but hardly its shape."""
+"""How alike lip and rim are: ratio of sizes, centre, stretch; in rim radii. The lip's edge lies at another height,
+which moves its centre where the view is tilted but hardly its shape."""
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
 WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 6.5
 """An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
@@ -126,8 +126,8 @@ class Rim:
 def find_rim(
     rgb: NDArray[np.uint8], edge: MouthEdge, camera: Camera, vessel: Calliper, headspace_mm: float | None
 ) -> tuple[Rim, MouthEdge]:
-    """The rim near `edge`; where it is doubtful, also by a close look at the rim so found: the one that is farther ahead
-    of its rivals, and the look that it was found by. Raises Declined where what is found is no rim."""
+    """The rim near `edge`, and the look that it was found by. Where it is doubtful it is itself looked at closely, and
+    the rim that is farther ahead of its rivals is taken. Raises Declined where what is found is no rim."""
     rim = choose_rim(rgb, edge, camera, vessel, headspace_mm)
     if rim.strength < FAINT or rim.standing.wax_line.overlap < DOUBTFUL:
         again = _looked_at(rgb, rim.ellipse)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pooleye.photo import Photo
 
 REFINE = 0.06  # a chosen rim this far from the close look's, in rim radii, is worth a new look
+WHOLE = 0.005  # share of a rim's width beyond the picture's edge up to which it may be whole: its own u
 LEAST_WAX = 0.12  # share of the mouth that must be wax for it to be a candle
 GIVEN_HEADSPACE_U_MM = 0.5  # a ruler held into a jar, read to the millimetre (judged)
 RING_MM = {"solid": (0.0, 0.3), "liquid": (0.0, 0.3), "both": (1.6, 1.6), "deep": (5.0, 5.0)}
@@ -65,7 +66,7 @@ def see(
     if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
     rim, edge = find_rim(photo.rgb, edge, camera, vessel, headspace_mm)
-    if outside(rim.ellipse, photo.rgb.shape) > 0:
+    if outside(rim.ellipse, photo.rgb.shape) > WHOLE:
         raise Declined("rim-cut-off")
     close, standing = edge.close, rim.standing
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)

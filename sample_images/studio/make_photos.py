@@ -59,7 +59,7 @@ def whole_photo(seed: int, spp: int, scratch: Path, out: Path) -> dict[str, Any]
 def another_is_meant(camera: Pinhole, others: list[tuple[NDArray[np.float64], float, float]]) -> bool:
     """Whether another vessel's mouth (place, radius, height) is nearer to the picture's middle than the candle's."""
     middle = (np.array([camera.width_px, camera.height_px]) - 1) / 2
-    mouths = np.array([[0.0, 0.0, 0.0], *(place + [0, 0, height] for place, _, height in others)])
+    mouths = np.array([[0.0, 0.0, 0.0], *(place + np.array([0, 0, height]) for place, _, height in others)])
     away = np.hypot(*(camera.project(mouths) - middle).T)
     return bool((away[1:] < away[0]).any())
 

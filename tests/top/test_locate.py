@@ -92,8 +92,8 @@ def test_what_has_corners_or_is_tiny_is_no_mouth(sees_colours):
     assert find_mouths(picture) == []
 
 
-def mouth(off_centre, lit=False, cut_off=False, sure=0.95, size=10):
-    return Mouth(Ellipse(0, 0, size, 0.9 * size, 0), lit, cut_off, sure, off_centre)
+def mouth(off_centre, lit=False, cut_off=False, sure=0.95, size=10, outside=0.0):
+    return Mouth(Ellipse(0, 0, size, 0.9 * size, 0), lit, cut_off or outside > 0, outside, sure, off_centre)
 
 
 @pytest.mark.parametrize(
@@ -107,6 +107,8 @@ def mouth(off_centre, lit=False, cut_off=False, sure=0.95, size=10):
         ([mouth(0.5, lit=True), mouth(0.2)], 0, ("several-candles",)),
         ([mouth(0.5, lit=True), mouth(0.2, lit=True)], 1, ("several-candles",)),
         ([mouth(0.1, cut_off=True), mouth(0.8)], 1, ("several-candles",)),
+        ([mouth(0.1, outside=0.02)], 0, ()),  # perhaps no more than its lip
+        ([mouth(0.2, outside=0.3), mouth(0.1, lit=True, sure=0.85)], 1, ("several-candles",)),
     ],
 )
 def test_the_candle_that_is_meant_is_the_lit_one_else_the_most_central_whole_one(mouths, index, flags):
@@ -117,8 +119,8 @@ def test_the_candle_that_is_meant_is_the_lit_one_else_the_most_central_whole_one
     ("mouths", "reason"),
     [
         ([], "no-vessel"),
-        ([mouth(0.1, cut_off=True)], "rim-cut-off"),
-        ([mouth(0.7, lit=True, cut_off=True), mouth(0.1)], "rim-cut-off"),
+        ([mouth(0.1, outside=0.3)], "rim-cut-off"),
+        ([mouth(0.7, lit=True, outside=0.3), mouth(0.1)], "rim-cut-off"),
     ],
 )
 def test_without_a_whole_candle_that_is_meant_the_photo_is_declined(mouths, reason):

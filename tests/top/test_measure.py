@@ -227,9 +227,9 @@ def perfect_network(monkeypatch):
     def see(scene):
         rim = scene.rim
         rough = Ellipse(rim.cx + 2, rim.cy - 2, rim.a * 1.01, rim.b * 1.01, rim.angle_rad)
-        monkeypatch.setattr("pooleye.top.measure.find_mouths", lambda rgb: [Mouth(rough, False, False, 0.97, 0.1)])
+        monkeypatch.setattr("pooleye.top.meant.find_mouths", lambda rgb: [Mouth(rough, False, False, 0.0, 0.97, 0.1)])
         wick = scene.spot((0.0, 0.0, -scene.depth_mm))
-        for module in ("scene", "rim"):
+        for module in ("scene", "rim", "closeup"):
             monkeypatch.setattr(
                 f"pooleye.top.{module}.look_close", lambda rgb, at, **more: scene.closeup(at, wick=wick)
             )
@@ -303,6 +303,35 @@ def test_a_taper_that_cannot_be_used_is_told(draw, perfect_network, height_mm, t
     photo = Photo("drawn", picture, 1.0, (picture.shape[1], picture.shape[0]), 26.0, None, "0" * 64)
     result = measure_top(photo, Vessel(scene.rim_mm, base_inner_mm=70.0, height_mm=height_mm), headspace_mm=20.8)
     assert ("taper-unused" in result.flags) == told
+
+
+@pytest.mark.parametrize(("rim_left_px", "status"), [(12.0, "measured"), (2.0, "measured"), (-3.0, "declined")])
+def test_a_rim_is_measured_while_it_is_whole_though_the_picture_cuts_its_lip(
+    draw, perfect_network, rim_left_px, status
+):
+    """The lip is 3 mm wide, about 12 px here. So near the edge the mouth of the whole photo counts as cut off."""
+    scene = draw.Scene(tilt_deg=3.0, height_mm=320.0)
+    for _ in range(5):  # the perspective changes on the way
+        left = scene.rim.points(720)[:, 0].min()
+        scene.at_px = (scene.at_px[0] - left + rim_left_px, 600.0)
+    assert scene.rim.points(720)[:, 0].min() == pytest.approx(rim_left_px, abs=0.1)
+    perfect_network(scene)
+    result = measured(scene, scene.depth_mm + lip_drop_mm(scene.rim_mm)[0])
+    assert result.status == status
+    assert result.reason in (None, "rim-cut-off")
+
+
+@pytest.mark.parametrize(("brightness", "said"), [(120, "pool-none"), (255, "pool-unmeasured")])
+def test_wax_too_bright_to_show_an_edge_is_not_called_solid(draw, perfect_network, monkeypatch, brightness, said):
+    scene = draw.Scene()
+    perfect_network(scene)
+    dark = scene.closeup
+    monkeypatch.setattr(
+        scene,
+        "closeup",
+        lambda *at, **maps: replace(dark(*at, **maps), picture=np.full((320, 320, 3), brightness, np.uint8)),
+    )
+    assert said in measured(scene, scene.depth_mm + lip_drop_mm(scene.rim_mm)[0]).flags
 
 
 def test_bars_know_every_length_of_this_file():

@@ -138,6 +138,36 @@ def test_glints_do_not_bite_into_the_outline(draw):
     assert np.hypot(*pool.outline_mm.T) == pytest.approx(20.0, abs=0.35)
 
 
+def mirrored_rim(draw, scene):
+    """Where the liquid mirrors the rim, mm (N, 2) in its plane, by the law of reflection: on the line of sight from the
+    lens, mirrored in that plane, to the rim itself."""
+    frame = scene.frame
+    lens = frame._axes @ -frame.pose.centre_mm
+    lens = lens * [1, 1, -1] + [0, 0, -2 * scene.depth_mm]
+    rim = np.column_stack([draw.circle(scene.rim_mm / 2), np.zeros(720)])
+    share = (-scene.depth_mm - lens[2]) / (rim[:, 2] - lens[2])
+    return (lens + share[:, None] * (rim - lens))[:, :2]
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 4.0])
+def test_an_edge_where_the_liquid_mirrors_the_rim_is_none(draw, tilt_deg):
+    """A full pool that the net takes to end there."""
+    scene = draw.Scene(tilt_deg=tilt_deg, depth_mm=12.0)
+    scene.pool_mm = mirrored_rim(draw, scene)
+    inside = np.hypot(*scene.pool_mm.T) < scene.wax_radius_mm - 1
+    assert inside.mean() > 0.6
+    pool = found_in(scene)
+    assert polygon.area(pool.outline_mm) == pytest.approx(np.pi * scene.wax_radius_mm**2, rel=0.01)
+    assert pool.hidden_share > 0.4
+    assert not pool.free.any()
+
+
+def test_a_pool_that_only_crosses_the_rims_mirror_image_keeps_its_edge(draw):
+    scene = draw.Scene(tilt_deg=0.0, depth_mm=12.0)
+    scene.pool_mm = draw.circle(30.0, (3.0, 0.0))
+    assert found_in(scene).free.all()
+
+
 def test_a_flame_standing_in_the_pool_is_part_of_its_area(draw):
     scene = draw.Scene(pool_mm=draw.circle(20.0), tilt_deg=5.0)
     close = scene.closeup()

@@ -78,3 +78,17 @@ def test_flames_are_counted_and_their_mirror_images_are_not(draw):
     assert count_flames(scene.closeup()) == 0
     speck = scene.disc((0.0, 12.0), 0.8, 12.0)
     assert count_flames(lit(scene, [one, speck], [one, speck])) == 1
+
+
+def test_in_a_dark_picture_the_largest_is_the_flame_though_it_is_not_white(draw):
+    scene = draw.Scene(depth_mm=22.0)
+    flame, image = scene.disc((-12.0, 0.0), 9.0, 12.0), scene.disc((6.0, 0.0), 5.0, 30.0)
+    assert count_flames(scene.closeup(flame=np.maximum(flame, image))) == 1
+
+
+def test_alone_a_flame_may_be_tiny(draw):
+    """Seen from straight above; a single pixel is noise."""
+    scene = draw.Scene(depth_mm=22.0)
+    for diameter_mm, flames in ((1.1, 1), (0.4, 0)):
+        tiny = scene.disc((0.0, 0.0), diameter_mm, 12.0)
+        assert count_flames(lit(scene, [tiny], [tiny])) == flames
