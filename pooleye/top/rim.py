@@ -42,7 +42,7 @@ CLEARLY_OVAL = 0.6  # and that of the mouth in the whole photo, which is known l
 
 MOUTH_WEIGHT = 0.10
 MOUTH_U = 0.022  # relative error of the net's mouth, size and place alike, one standard deviation
-PAIR_U = (0.006, 0.012, 0.0045)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
+PAIR_U = (0.006, 0.016, 0.0045)  # how alike lip and rim are: ratio of sizes, centre, stretch; in rim radii
 THICK = 1.03  # outer over inner rim from which the wall is wide enough to be seen as a pair of edges
 WAX_WEIGHT, FREE_WAX_WEIGHT = 12.0, 6.5
 """An overlap worse by 0.08 outweighs a perfect edge; it says less where the depth of the wax is free to fit."""
