@@ -70,9 +70,14 @@ class Pool:
 
 
 def wavers(close: Closeup) -> bool:
-    """Whether a part of the wax is neither solid nor liquid to the net, or neither wax nor something else."""
+    """Whether too much of the wax is neither one thing nor the other to the net."""
+    return wavering(close) > WAVERING
+
+
+def wavering(close: Closeup) -> float:
+    """Share of the wax that is neither solid nor liquid to the net, or neither wax nor something else."""
     pool = np.where(close.flame > 0.5, np.float32(1), close.pool)
-    return max(_share_between(pool), _share_between(np.maximum(close.wax, pool))) > WAVERING
+    return max(_share_between(pool), _share_between(np.maximum(close.wax, pool)))
 
 
 def find_pool(close: Closeup, rim: Ellipse, frame: VesselFrame, depth_mm: float, wicks: int) -> Pool | None:

@@ -15,7 +15,7 @@ from pooleye.optics.planes import VesselFrame
 from pooleye.top.closeup import Closeup, look_close, look_turned
 from pooleye.top.debris import Debris, find_debris
 from pooleye.top.locate import outside
-from pooleye.top.pool import Pool, find_pool, wavers
+from pooleye.top.pool import Pool, find_pool, wavering, wavers
 from pooleye.top.pose import Standing, camera_by_wax, deepest_mm, lip_drop_mm, liquid_share, stand
 from pooleye.top.refine import settle_on_wax
 from pooleye.top.rim import MouthEdge, Rim, find_rim, wax_edge_px
@@ -65,13 +65,16 @@ def see(
     camera = camera_for(photo.full_size_px, photo.focal_35mm).scaled(1 / photo.scale_px)
     if edge.close.wax_share < LEAST_WAX:
         raise Declined("no-candle")
-    rim, edge = find_rim(photo.rgb, edge, camera, vessel, headspace_mm)
+    first = edge
+    rim, edge = find_rim(photo.rgb, first, camera, vessel, headspace_mm)
     if outside(rim.ellipse, photo.rgb.shape) > WHOLE:
         raise Declined("rim-cut-off")
     close, standing = edge.close, rim.standing
     sizes = (vessel.rim_inner_mm, vessel.base_inner_mm, vessel.height_mm)
     if float(np.abs(edge.ellipse.radial_residuals(rim.ellipse.points(36))).max()) > REFINE * rim.ellipse.a:
         close = look_close(photo.rgb, rim.ellipse)
+    if close is not first.close and wavering(first.close) < wavering(close):
+        close = first.close  # of two looks the surer one
     if wavers(close):
         close = look_turned(close)
     if close is not edge.close:

@@ -20,6 +20,8 @@ from pooleye.photo import Photo, load_photo
 from pooleye.top.locate import Mouth
 from pooleye.top.measure import measure_top
 from pooleye.top.pose import lip_drop_mm
+from pooleye.top.rim import MouthEdge
+from pooleye.top.scene import see
 
 SUBSET = ("d1_01_top.jpg", "d2_02_top.jpg", "d3_02_top.jpg", "d4_01_top.jpg", "d6_02_top.jpg", "d9_01_top.jpg")
 """Clear glass, ceramic, tin without EXIF, amber glass, clear glass off centre, frosted glass with a tunnel; d3 and d6
@@ -332,6 +334,24 @@ def test_wax_too_bright_to_show_an_edge_is_not_called_solid(draw, perfect_networ
         lambda *at, **maps: replace(dark(*at, **maps), picture=np.full((320, 320, 3), brightness, np.uint8)),
     )
     assert said in measured(scene, scene.depth_mm + lip_drop_mm(scene.rim_mm)[0]).flags
+
+
+@pytest.mark.parametrize("surer", ["first", "second"])
+def test_of_two_close_looks_the_surer_one_tells_of_the_pool(draw, monkeypatch, surer):
+    """The mouth is 8 % too large at first, so it is looked at again; in one look the net cannot tell wet from dry."""
+    scene = draw.Scene(pool_mm=draw.circle(18.0), tilt_deg=8.0)
+    wick = scene.spot((0.0, 0.0, -scene.depth_mm))
+    clear = scene.closeup(wick=wick)
+    vague = replace(clear, pool=np.where(clear.wax + clear.pool > 0.5, 0.5, 0.0).astype(np.float32))
+    first, second = (clear, vague) if surer == "first" else (vague, clear)
+    wide = replace(scene.rim, a=1.08 * scene.rim.a, b=1.08 * scene.rim.b)
+    monkeypatch.setattr("pooleye.top.scene.look_close", lambda rgb, at: second)
+    monkeypatch.setattr("pooleye.top.rim.look_close", lambda rgb, at: second)
+    picture = scene.picture()
+    photo = Photo("drawn", picture, 1.0, (picture.shape[1], picture.shape[0]), 26.0, None, "0" * 64)
+    vessel = Vessel(scene.rim_mm, scene.rim_mm + 6.0, height_mm=100.0)
+    found, _ = see(photo, vessel, MouthEdge(wide, wide, 1.0, first), scene.depth_mm + 0.8)
+    assert found.close is clear
 
 
 def test_bars_know_every_length_of_this_file():
