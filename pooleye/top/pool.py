@@ -58,6 +58,7 @@ class Pool:
     width_mm: Array
     depth_mm: float
     vague: bool
+    seen_mm: Array | None = None  # (RAYS,) where the edge seemed to be, where a part of it was taken for a mirror image
 
     @property
     def outline_mm(self) -> Array:
@@ -206,7 +207,9 @@ def _without_mirror_images(pool: Pool, frame: VesselFrame) -> Pool:
         return pool
     hidden = pool.hidden | mirrored
     gap = _across_hidden(pool.wall_mm - pool.radius_mm, hidden)
-    return replace(pool, radius_mm=pool.wall_mm - gap, free=pool.free & ~mirrored, hidden=hidden)
+    return replace(
+        pool, radius_mm=pool.wall_mm - gap, free=pool.free & ~mirrored, hidden=hidden, seen_mm=pool.radius_mm
+    )
 
 
 def _without_notches(pool: Pool, least_mm: float) -> Pool:

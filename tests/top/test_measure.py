@@ -354,6 +354,17 @@ def test_of_two_close_looks_the_surer_one_tells_of_the_pool(draw, monkeypatch, s
     assert found.close is clear
 
 
+def test_a_pool_read_as_full_since_its_edge_may_be_a_mirror_image_is_uncertain_by_that(draw, perfect_network):
+    """Looked straight down on, the liquid shows the rim's image at R (D + h) / (D + 2 h), similar triangles."""
+    scene = draw.Scene(tilt_deg=0.0, depth_mm=12.0)
+    seen_mm = 38.0 * (300.0 + 12.0) / (300.0 + 24.0)
+    scene.pool_mm = draw.circle(seen_mm)
+    perfect_network(scene)
+    found = measured(scene, scene.depth_mm + lip_drop_mm(scene.rim_mm)[0]).quantities["pool_diameter"]
+    assert found.value == pytest.approx(76.0, abs=0.5)
+    assert dict(found.parts)["mirror image"] == pytest.approx(np.sqrt(0.15 * 0.85) * (76.0 - 2 * seen_mm), rel=0.15)
+
+
 def test_bars_know_every_length_of_this_file():
     assert set(LENGTHS) <= {bar.name for bar in BARS}
 
